@@ -1,0 +1,194 @@
+//! The interface that every rig serves, real or simulated.
+
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
+
+/// One device as a rig lists it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DeviceFacts {
+    /// The name to ask for it by.
+    pub name: String,
+    /// Output channels, 0 for an input.
+    pub output_channels: u16,
+    /// Input channels, 0 for an output.
+    pub input_channels: u16,
+    /// Rates it offers, ascending.
+    pub rates_hz: Vec<u32>,
+    /// True for a device that exists only in a simulation.
+    pub simulated: bool,
+}
+
+/// What to play and what to record.
+#[derive(Debug, Clone)]
+pub struct TakeOrder {
+    /// Sample rate of playing and recording.
+    pub rate_hz: u32,
+    /// What leaves the output, one entry per driven output channel.
+    pub play: Vec<PlayedChannel>,
+    /// Input channels to keep, counted from 0, in the order of the recording's channels.
+    pub record_inputs: Vec<u16>,
+    /// Silence recorded after the stimulus has been played.
+    pub tail_s: f64,
+    /// The float32 WAV that grows while recording; it must not exist.
+    pub recording: PathBuf,
+    /// No output sample exceeds this, whatever the stimulus holds.
+    pub ceiling_dbfs: f64,
+}
+
+/// The signal for one output channel.
+#[derive(Debug, Clone)]
+pub struct PlayedChannel {
+    /// Output channel, counted from 0.
+    pub output: u16,
+    /// Samples from −1 to 1, already faded and within the channel's safe band.
+    pub samples: std::sync::Arc<Vec<f32>>,
+}
+
+/// How one take went.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TakeFacts {
+    /// Frames in the recording.
+    pub frames: u64,
+    /// Largest sample of each recorded input.
+    pub peak_dbfs: Vec<f64>,
+    /// Samples at full scale, per recorded input.
+    pub clipped_samples: Vec<u64>,
+    /// Frames known to be lost; any at all spoils the take.
+    pub lost_frames: u64,
+    /// The take was stopped before the stimulus ended.
+    pub stopped: bool,
+    /// True when the recording was simulated.
+    pub simulated: bool,
+    /// Name of the output device.
+    pub output: String,
+    /// Name of the input device.
+    pub input: String,
+}
+
+/// Progress of a take, shared with whoever watches it; reading and stopping never block.
+#[derive(Debug, Default)]
+pub struct Watch {
+    stop: AtomicBool,
+    played_per_mille: AtomicU32,
+    peak_bits: AtomicU32,
+    recorded_frames: AtomicU64,
+}
+
+impl Watch {
+    /// Asks for silence; heard within 50 ms on a real device.
+    pub fn stop(&self) {
+        self.stop.store(true, Ordering::Release);
+    }
+
+    /// True once [`Watch::stop`] was called.
+    pub fn stopping(&self) -> bool {
+        self.stop.load(Ordering::Acquire)
+    }
+
+    /// Share of the stimulus played, 0 to 1.
+    pub fn progress(&self) -> f64 {
+        f64::from(self.played_per_mille.load(Ordering::Relaxed)) / 1000.0
+    }
+
+    /// Sets the share of the stimulus played, 0 to 1.
+    pub fn set_progress(&self, share: f64) {
+        self.played_per_mille.store((share.clamp(0.0, 1.0) * 1000.0) as u32, Ordering::Relaxed);
+    }
+
+    /// Largest recorded sample of the latest block, 0 to 1 and above when the input exceeds full scale.
+    pub fn peak(&self) -> f32 {
+        f32::from_bits(self.peak_bits.load(Ordering::Relaxed))
+    }
+
+    /// Sets the largest sample of the latest block.
+    pub fn set_peak(&self, peak: f32) {
+        self.peak_bits.store(peak.to_bits(), Ordering::Relaxed);
+    }
+
+    /// Frames recorded so far.
+    pub fn recorded_frames(&self) -> u64 {
+        self.recorded_frames.load(Ordering::Relaxed)
+    }
+
+    /// Sets the frames recorded so far.
+    pub fn set_recorded_frames(&self, frames: u64) {
+        self.recorded_frames.store(frames, Ordering::Relaxed);
+    }
+}
+
+/// Why a rig could not do what was asked; sorted by what helps.
+#[derive(Debug, thiserror::Error)]
+pub enum RigError {
+    /// Choose another device.
+    #[error("no {direction} device is called \"{name}\"; there are: {known}")]
+    NoSuchDevice {
+        /// "output" or "input".
+        direction: &'static str,
+        /// The name asked for.
+        name: String,
+        /// The names there are.
+        known: String,
+    },
+    /// Choose another rate.
+    #[error("{device} does not run at {asked_hz} Hz; it offers {offered}")]
+    WrongRate {
+        /// The device.
+        device: String,
+        /// The rate asked for.
+        asked_hz: u32,
+        /// The rates on offer.
+        offered: String,
+    },
+    /// Choose another channel.
+    #[error("{device} has no {direction} channel {asked}; it has {count}")]
+    NoSuchChannel {
+        /// The device.
+        device: String,
+        /// "output" or "input".
+        direction: &'static str,
+        /// Counted from 1.
+        asked: u16,
+        /// How many there are.
+        count: u16,
+    },
+    /// Plug it in again; what was recorded is kept.
+    #[error("{device} vanished while {doing}; what was recorded until then is kept in {kept}")]
+    DeviceLost {
+        /// The device.
+        device: String,
+        /// What was going on.
+        doing: &'static str,
+        /// The partial recording.
+        kept: String,
+    },
+    /// The order itself is wrong.
+    #[error("{0}")]
+    BadOrder(String),
+    /// The recording could not be written.
+    #[error("cannot write {path}: {cause}")]
+    Disk {
+        /// The recording.
+        path: String,
+        /// The system's words.
+        cause: String,
+    },
+    /// Anything a driver says that has no better name here.
+    #[error("{device}: {cause}")]
+    Device {
+        /// The device.
+        device: String,
+        /// The driver's words.
+        cause: String,
+    },
+}
+
+/// Something that plays and records: a pair of devices, or a simulated car.
+pub trait Rig: Send {
+    /// The devices this rig can use.
+    fn devices(&self) -> Result<Vec<DeviceFacts>, RigError>;
+
+    /// Plays and records; returns when the tail is recorded, on stop, or on the first error.
+    ///
+    /// A take with lost frames is returned, not refused: its facts say that it is spoiled.
+    fn take(&mut self, order: &TakeOrder, watch: &Watch) -> Result<TakeFacts, RigError>;
+}

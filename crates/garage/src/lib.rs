@@ -1,0 +1,1 @@
+//! Cars, visits, takes and tunes on disk, and the file formats.

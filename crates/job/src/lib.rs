@@ -1,0 +1,1 @@
+//! The five stages as procedures; what the window and the command line both call.

@@ -1,0 +1,1 @@
+//! A simulated car behind the same interface as a sound card.
