@@ -7,3 +7,4 @@ pub mod curve;
 pub mod limits;
 pub mod target;
 pub mod tune;
+pub mod verdict;
