@@ -5,6 +5,7 @@
 
 pub mod curve;
 pub mod limits;
+pub mod spectrum;
 pub mod target;
 pub mod tune;
 pub mod verdict;

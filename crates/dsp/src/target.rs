@@ -18,7 +18,8 @@ pub struct Target {
 impl Target {
     /// Level of the target's shape; flat beyond its first and last point; 0 without points.
     pub fn level_at_db(&self, frequency_hz: f64) -> f64 {
-        let (Some(&(low_hz, low_db)), Some(&(high_hz, high_db))) = (self.points.first(), self.points.last()) else {
+        let (Some(&(low_hz, low_db)), Some(&(high_hz, high_db))) = (self.points.first(), self.points.last())
+        else {
             return 0.0;
         };
         let (hz, db): (Vec<f64>, Vec<f64>) = self.points.iter().copied().unzip();
