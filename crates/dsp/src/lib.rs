@@ -4,6 +4,7 @@
 //! in decibels, times in seconds or milliseconds, frequencies in hertz; the unit is in the name.
 
 pub mod curve;
+pub mod filter;
 pub mod limits;
 pub mod spectrum;
 pub mod target;

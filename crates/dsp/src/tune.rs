@@ -34,6 +34,51 @@ pub struct Section {
     pub q: f64,
 }
 
+/// Which side of its frequency a crossover filter lets through.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Pass {
+    /// A low-pass.
+    Low,
+    /// A high-pass.
+    High,
+}
+
+/// The shape of a crossover filter.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum CrossoverFamily {
+    /// Flattest level, −3 dB at its frequency; orders 1 to 8.
+    Butterworth,
+    /// Butterworth twice, −6 dB at its frequency, sums flat; orders 2, 4, 6, 8.
+    LinkwitzRiley,
+    /// Flattest delay, −3 dB at its frequency; orders 1 to 8.
+    Bessel,
+}
+
+impl std::fmt::Display for CrossoverFamily {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Butterworth => "Butterworth",
+            Self::LinkwitzRiley => "Linkwitz-Riley",
+            Self::Bessel => "Bessel",
+        })
+    }
+}
+
+/// A crossover filter as a tuner types it in.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Crossover {
+    /// Low-pass or high-pass.
+    pub pass: Pass,
+    /// Its shape.
+    pub family: CrossoverFamily,
+    /// 6 dB per octave for each.
+    pub order: u8,
+    /// −3 dB point; −6 dB point of a Linkwitz–Riley filter.
+    pub frequency_hz: f64,
+}
+
 /// Coefficients with `a[0] = 1`: `y = b0 x0 + b1 x1 + b2 x2 − a1 y1 − a2 y2`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Biquad {
@@ -68,10 +113,16 @@ pub struct ChannelTune {
     /// Delay.
     #[serde(default)]
     pub delay_ms: f64,
+    /// Crossover filters; left out of the file when there are none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub crossovers: Vec<Crossover>,
     /// Filters, in the order they are typed in.
     #[serde(default)]
     pub sections: Vec<Section>,
-    /// The same filters as coefficients at the tune's sample rate; empty or as long as `sections`.
+    /// `crossovers`, then `sections`, as coefficients at the tune's sample rate, for processors that take those.
+    ///
+    /// `crossovers` and `sections` rule; these are derived from them when a tune is made
+    /// ([`Tune::refresh_biquads`]). Where both are empty the coefficients are the filters.
     #[serde(default)]
     pub biquads: Vec<Biquad>,
     /// FIR taps, or none.
@@ -108,7 +159,8 @@ pub struct Tune {
     pub sample_rate_hz: f64,
     /// One per processor output.
     pub channels: Vec<ChannelTune>,
-    /// Attenuation needed before the filters so that no signal can clip.
+    /// Attenuation needed before the filters so that a full-scale tone of any frequency leaves no channel above full
+    /// scale (common practice, no source).
     #[serde(default)]
     pub headroom_db: f64,
     /// What the correction is expected to do.
