@@ -1,3 +1,7 @@
 //! The five stages as procedures; what the window and the command line both call.
 
+pub mod gates;
+pub mod handover;
+pub mod intake;
 pub mod judged;
+pub mod voicing;

@@ -1,0 +1,3 @@
+//! Handover: is it better, by how much, how sure are we, what was done?
+
+pub mod changes;
