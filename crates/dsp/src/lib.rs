@@ -3,10 +3,18 @@
 //! Pure computation on slices of `f64`: no input or output, no clock, no globals, no screen. Levels are
 //! in decibels, times in seconds or milliseconds, frequencies in hertz; the unit is in the name.
 
+pub mod air;
+pub mod bands;
+pub mod calibration;
 pub mod curve;
+pub mod decay;
+pub mod decibel;
+pub mod exposure;
 pub mod filter;
 pub mod limits;
 pub mod spectrum;
+pub mod step;
 pub mod target;
 pub mod tune;
 pub mod verdict;
+pub mod weighting;
