@@ -1,0 +1,169 @@
+//! What a processor can do, as the tuner writes it down once per processor.
+
+use dsp::limits::{Frequencies, Limits, Range};
+use serde_json::{Map, Value};
+
+use super::document::{Document, Header};
+use crate::fault::Invalid;
+use crate::rules;
+
+/// More bands or taps than any processor has; beyond, a typing slip is likelier.
+const MOST_BANDS: usize = 512;
+const MOST_TAPS: usize = 1 << 20;
+
+/// Fields that may be left out, and so would be lost in silence when misspelt.
+const OPTIONAL: [&str; 2] = ["delay_ms", "fir_taps"];
+
+impl Document for Limits {
+    const FORMAT: &'static str = "cabinwright-limits";
+    const VERSION: u64 = 1;
+    const HEADER: Header = Header::Optional;
+    const RIGHT: &'static str = r#"limits such as {"sample_rate_hz":48000,"bands":10,"kinds":["peaking"],"gain_db":{"min":-15,"max":6,"step":0.5},"q":{"min":0.3,"max":10},"frequency_hz":{"min":20,"max":20000,"per_octave":24}}"#;
+
+    fn inspect(fields: &Map<String, Value>) -> Result<(), Invalid> {
+        for name in fields.keys() {
+            if let Some(meant) = misspelt(name, fields) {
+                return Err(Invalid::new(
+                    name.as_str(),
+                    "is not a field of limits and would be passed over",
+                    format!("did you mean {meant}?"),
+                ));
+            }
+        }
+        for (range, keys) in
+            [("gain_db", ["min", "max", "step"].as_slice()), ("q", &["min", "max", "step"]), ("delay_ms", &["max", "step"])]
+        {
+            known_keys(range, fields.get(range), keys)?;
+        }
+        let frequencies = fields.get("frequency_hz");
+        let right = r#"give {"min":20,"max":20000} or {"list":[25,40,63]}"#;
+        match frequencies {
+            Some(Value::Object(map)) if map.contains_key("list") => known_keys("frequency_hz", frequencies, &["list"])?,
+            Some(Value::Object(map)) if map.contains_key("min") && map.contains_key("max") => {
+                known_keys("frequency_hz", frequencies, &["min", "max", "per_octave"])?;
+            }
+            Some(_) => {
+                return Err(Invalid::new("frequency_hz", "has neither a list nor a min and a max", right));
+            }
+            None => {}
+        }
+        let numbers: Vec<&Value> = match frequencies {
+            Some(Value::Object(map)) => map
+                .values()
+                .flat_map(|it| it.as_array().map_or_else(|| vec![it], |list| list.iter().collect()))
+                .collect(),
+            _ => Vec::new(),
+        };
+        if numbers.iter().all(|number| number.is_number()) {
+            return Ok(());
+        }
+        Err(Invalid::new("frequency_hz", "holds something that is not a number", right))
+    }
+
+    fn validate(&self) -> Result<(), Invalid> {
+        rules::sample_rate("sample_rate_hz", self.sample_rate_hz)?;
+        at_most("bands", self.bands, MOST_BANDS)?;
+        at_most("fir_taps", self.fir_taps, MOST_TAPS)?;
+        if self.bands > 0 && self.kinds.is_empty() {
+            return Err(Invalid::new("kinds", "is empty", "name the kinds of band, such as [\"peaking\"]"));
+        }
+        for (i, kind) in self.kinds.iter().enumerate() {
+            if self.kinds[..i].contains(kind) {
+                return Err(Invalid::new(format!("kinds[{i}]"), "is there twice", "name each kind once"));
+            }
+        }
+        range("gain_db", &self.gain_db)?;
+        range("q", &self.q)?;
+        rules::positive("q.min", self.q.min, "")?;
+        frequencies(&self.frequency_hz, self.sample_rate_hz)?;
+        if let Some(delay) = &self.delay_ms {
+            rules::not_negative("delay_ms.max", delay.max, "ms")?;
+            if let Some(step) = delay.step {
+                rules::positive("delay_ms.step", step, "ms")?;
+            }
+        }
+        Ok(())
+    }
+}
+
+super::document_functions!(Limits);
+
+fn at_most(field: &str, number: usize, most: usize) -> Result<(), Invalid> {
+    if number <= most {
+        return Ok(());
+    }
+    Err(Invalid::new(field, format!("{number} is more than any processor has"), format!("at most {most}")))
+}
+
+fn range(field: &str, range: &Range) -> Result<(), Invalid> {
+    rules::finite(format!("{field}.min"), range.min)?;
+    rules::finite(format!("{field}.max"), range.max)?;
+    if range.min > range.max {
+        return Err(Invalid::new(
+            field,
+            format!("min {} is above max {}", range.min, range.max),
+            "min is the smaller one",
+        ));
+    }
+    match range.step {
+        Some(step) => rules::positive(format!("{field}.step"), step, ""),
+        None => Ok(()),
+    }
+}
+
+fn frequencies(frequencies: &Frequencies, rate_hz: f64) -> Result<(), Invalid> {
+    let highest = match frequencies {
+        Frequencies::List { list } => {
+            if list.is_empty() {
+                return Err(Invalid::new(
+                    "frequency_hz.list",
+                    "is empty",
+                    "list the frequencies of the bands in Hz",
+                ));
+            }
+            rules::ascending(list, |i| format!("frequency_hz.list[{i}]"))?;
+            list.last().copied().unwrap_or_default()
+        }
+        Frequencies::Span { min, max, per_octave } => {
+            rules::positive("frequency_hz.min", *min, "Hz")?;
+            rules::positive("frequency_hz.max", *max, "Hz")?;
+            if min > max {
+                return Err(Invalid::new(
+                    "frequency_hz",
+                    format!("min {min} is above max {max}"),
+                    "min is the lower one",
+                ));
+            }
+            if let Some(parts) = per_octave {
+                rules::positive("frequency_hz.per_octave", *parts, "")?;
+            }
+            *max
+        }
+    };
+    if highest < rate_hz / 2.0 {
+        return Ok(());
+    }
+    Err(Invalid::new(
+        "frequency_hz",
+        format!("{highest} Hz is not below half the sample rate of {rate_hz} Hz"),
+        format!("a filter at this rate can sit below {} Hz", rate_hz / 2.0),
+    ))
+}
+
+fn known_keys(field: &str, value: Option<&Value>, keys: &[&str]) -> Result<(), Invalid> {
+    let Some(Value::Object(map)) = value else { return Ok(()) };
+    match map.keys().find(|name| !keys.contains(&name.as_str())) {
+        Some(name) => Err(Invalid::new(
+            format!("{field}.{name}"),
+            "is not known here and would be passed over",
+            format!("the fields are {}", keys.join(", ")),
+        )),
+        None => Ok(()),
+    }
+}
+
+/// The optional field that `name` was probably meant to be: it starts alike, and the field itself is not there.
+fn misspelt(name: &str, fields: &Map<String, Value>) -> Option<&'static str> {
+    let stem = |it: &str| it.chars().filter(char::is_ascii_alphanumeric).take(3).collect::<String>().to_lowercase();
+    OPTIONAL.into_iter().find(|&known| name != known && stem(name) == stem(known) && !fields.contains_key(known))
+}

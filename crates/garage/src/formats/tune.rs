@@ -1,0 +1,196 @@
+//! Tunes: one complete set of processor settings.
+
+use dsp::tune::{Biquad, ChannelTune, Section, SectionKind, Tune};
+use serde_json::{Map, Value};
+
+use super::document::Document;
+use crate::fault::Invalid;
+use crate::rules;
+
+const MOST_TAPS: usize = 1 << 20;
+
+impl Document for Tune {
+    const FORMAT: &'static str = "cabinwright-tune";
+    const VERSION: u64 = 1;
+    const RIGHT: &'static str = r#"a tune such as {"format":"cabinwright-tune","version":1,"sample_rate_hz":48000,"channels":[{"name":"front left","gain_db":0,"polarity":"normal","delay_ms":0,"sections":[{"kind":"peaking","frequency_hz":63,"gain_db":-6.5,"q":2.1}],"biquads":[],"fir":null}]}"#;
+
+    fn inspect(fields: &Map<String, Value>) -> Result<(), Invalid> {
+        // A section without its gain would be taken for one of 0 dB; only kinds that have none may leave it out.
+        let channels = fields.get("channels").and_then(Value::as_array);
+        for (c, channel) in channels.into_iter().flatten().enumerate() {
+            let sections = channel.get("sections").and_then(Value::as_array);
+            for (s, section) in sections.into_iter().flatten().enumerate() {
+                let kind = section.get("kind").and_then(Value::as_str).unwrap_or_default();
+                let gains = matches!(kind, "peaking" | "low_shelf" | "high_shelf");
+                if gains && section.get("gain_db").is_none() {
+                    return Err(Invalid::new(
+                        format!("channels[{c}].sections[{s}].gain_db"),
+                        "is missing",
+                        format!("a {kind} section needs its gain in dB"),
+                    ));
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn validate(&self) -> Result<(), Invalid> {
+        rules::sample_rate("sample_rate_hz", self.sample_rate_hz)?;
+        if self.channels.is_empty() {
+            return Err(Invalid::new("channels", "is empty", "a tune has at least one channel"));
+        }
+        rules::distinct(self.channels.iter().map(|it| it.name.as_str()), |i| format!("channels[{i}].name"))?;
+        for (i, it) in self.channels.iter().enumerate() {
+            channel(it, self.sample_rate_hz).map_err(|invalid| invalid.within(&format!("channels[{i}]")))?;
+        }
+        rules::finite("headroom_db", self.headroom_db)?;
+        rules::not_negative("predicted.rms_error_db_before", self.predicted.rms_error_db_before, "dB")?;
+        rules::not_negative("predicted.rms_error_db_after", self.predicted.rms_error_db_after, "dB")?;
+        for (i, region) in self.left_alone.iter().enumerate() {
+            rules::band(&format!("left_alone[{i}]"), (region.from_hz, region.to_hz))?;
+        }
+        Ok(())
+    }
+}
+
+super::document_functions!(Tune);
+
+fn channel(channel: &ChannelTune, rate_hz: f64) -> Result<(), Invalid> {
+    rules::finite("gain_db", channel.gain_db)?;
+    rules::not_negative("delay_ms", channel.delay_ms, "ms")?;
+    for (i, it) in channel.sections.iter().enumerate() {
+        section(it, rate_hz).map_err(|invalid| invalid.within(&format!("sections[{i}]")))?;
+    }
+    if !channel.biquads.is_empty() && channel.biquads.len() != channel.sections.len() {
+        return Err(Invalid::new(
+            "biquads",
+            format!("has {} entries for {} sections", channel.biquads.len(), channel.sections.len()),
+            "leave it empty, or give one for each section in the same order",
+        ));
+    }
+    for (i, (biquad, section)) in channel.biquads.iter().zip(&channel.sections).enumerate() {
+        let field = format!("biquads[{i}]");
+        stable(&field, biquad)?;
+        agrees(&field, biquad, section, rate_hz)?;
+    }
+    match &channel.fir {
+        Some(taps) => fir(taps),
+        None => Ok(()),
+    }
+}
+
+fn section(section: &Section, rate_hz: f64) -> Result<(), Invalid> {
+    rules::positive("frequency_hz", section.frequency_hz, "Hz")?;
+    if section.frequency_hz >= rate_hz / 2.0 {
+        return Err(Invalid::new(
+            "frequency_hz",
+            format!("{} Hz is not below half the sample rate of {rate_hz} Hz", section.frequency_hz),
+            format!("a filter at this rate can sit below {} Hz", rate_hz / 2.0),
+        ));
+    }
+    rules::finite("gain_db", section.gain_db)?;
+    rules::positive("q", section.q, "as Q")
+}
+
+fn stable(field: &str, biquad: &Biquad) -> Result<(), Invalid> {
+    for number in biquad.b.iter().chain(&biquad.a) {
+        rules::finite(field, *number)?;
+    }
+    let [a0, a1, a2] = biquad.a;
+    if (a0 - 1.0).abs() > 1e-9 {
+        return Err(Invalid::new(field, format!("a[0] is {a0}"), "divide all six coefficients by it, so that it is 1"));
+    }
+    // The triangle of stability of a second-order section: both poles inside the unit circle
+    // (Oppenheim & Schafer, Discrete-Time Signal Processing; from memory).
+    if a2.abs() < 1.0 && a1.abs() < 1.0 + a2 {
+        return Ok(());
+    }
+    Err(Invalid::new(
+        field,
+        format!("a = [1, {a1}, {a2}] is unstable: it would ring for ever or grow"),
+        "both poles must lie inside the unit circle: |a2| < 1 and |a1| < 1 + a2",
+    ))
+}
+
+/// How far a coefficient's response may be from its section's: coefficients printed with six digits stay within it
+/// down to 20 Hz at Q 10, a gain or Q that was edited on one side only does not.
+const AGREES_WITHIN_DB: f64 = 0.25;
+
+/// Coefficients and numbers typed in must be the same filter, or one of the two is a slip.
+fn agrees(field: &str, biquad: &Biquad, section: &Section, rate_hz: f64) -> Result<(), Invalid> {
+    for times in [0.5, 1.0, 2.0] {
+        let hz = section.frequency_hz * times;
+        if hz >= 0.45 * rate_hz {
+            continue;
+        }
+        let given = response_db(biquad, hz, rate_hz);
+        let asked = response_db(&cookbook(section, rate_hz), hz, rate_hz);
+        if (given - asked).abs() > AGREES_WITHIN_DB {
+            return Err(Invalid::new(
+                field,
+                format!("gives {given:.2} dB at {hz:.0} Hz where its section gives {asked:.2} dB"),
+                "they must be the same filter at the tune's sample rate; leave biquads empty if in doubt",
+            ));
+        }
+    }
+    Ok(())
+}
+
+fn fir(taps: &[f64]) -> Result<(), Invalid> {
+    if taps.is_empty() || taps.len() > MOST_TAPS {
+        return Err(Invalid::new(
+            "fir",
+            format!("has {} taps", taps.len()),
+            format!("null for none, otherwise 1 to {MOST_TAPS}"),
+        ));
+    }
+    taps.iter().enumerate().try_for_each(|(i, tap)| rules::finite(format!("fir[{i}]"), *tap))
+}
+
+/// Magnitude of `biquad` at `hz`, never below −200 dB.
+fn response_db(biquad: &Biquad, hz: f64, rate_hz: f64) -> f64 {
+    let w = std::f64::consts::TAU * hz / rate_hz;
+    let power = |c: &[f64; 3]| {
+        let re = c[0] + c[1] * w.cos() + c[2] * (2.0 * w).cos();
+        let im = c[1] * w.sin() + c[2] * (2.0 * w).sin();
+        re * re + im * im
+    };
+    10.0 * (power(&biquad.b) / power(&biquad.a)).max(1e-20).log10()
+}
+
+/// Coefficients of `section`: W3C Audio EQ Cookbook, the Q forms.
+fn cookbook(section: &Section, rate_hz: f64) -> Biquad {
+    let gain = 10f64.powf(section.gain_db / 40.0);
+    let w = std::f64::consts::TAU * section.frequency_hz / rate_hz;
+    let (cos, alpha) = (w.cos(), w.sin() / (2.0 * section.q));
+    let (b, a) = match section.kind {
+        SectionKind::Peaking => (
+            [1.0 + alpha * gain, -2.0 * cos, 1.0 - alpha * gain],
+            [1.0 + alpha / gain, -2.0 * cos, 1.0 - alpha / gain],
+        ),
+        SectionKind::LowPass => {
+            ([(1.0 - cos) / 2.0, 1.0 - cos, (1.0 - cos) / 2.0], [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
+        }
+        SectionKind::HighPass => {
+            ([(1.0 + cos) / 2.0, -1.0 - cos, (1.0 + cos) / 2.0], [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
+        }
+        SectionKind::AllPass => {
+            ([1.0 - alpha, -2.0 * cos, 1.0 + alpha], [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
+        }
+        SectionKind::LowShelf | SectionKind::HighShelf => {
+            // The high shelf is the low one with the sign of the cosine turned in every term.
+            let turn = if section.kind == SectionKind::LowShelf { 1.0 } else { -1.0 };
+            let root = 2.0 * gain.sqrt() * alpha;
+            let (up, down, c) = (gain + 1.0, gain - 1.0, turn * cos);
+            (
+                [
+                    gain * (up - down * c + root),
+                    turn * 2.0 * gain * (down - up * c),
+                    gain * (up - down * c - root),
+                ],
+                [up + down * c + root, turn * -2.0 * (down + up * c), up + down * c - root],
+            )
+        }
+    };
+    Biquad { b: b.map(|it| it / a[0]), a: a.map(|it| it / a[0]) }
+}

@@ -1,0 +1,136 @@
+//! Rules that many records share.
+
+use crate::fault::Invalid;
+
+/// Highest sample rate that any record may name.
+pub(crate) const HIGHEST_RATE_HZ: f64 = 768_000.0;
+
+pub(crate) fn finite(field: impl Into<String>, number: f64) -> Result<(), Invalid> {
+    if number.is_finite() {
+        return Ok(());
+    }
+    Err(Invalid::new(field, format!("{number} is not a number"), "every number must be finite"))
+}
+
+pub(crate) fn positive(field: impl Into<String>, number: f64, unit: &str) -> Result<(), Invalid> {
+    if number.is_finite() && number > 0.0 {
+        return Ok(());
+    }
+    Err(Invalid::new(field, format!("{number} {unit} cannot be"), "it must be greater than zero"))
+}
+
+pub(crate) fn not_negative(field: impl Into<String>, number: f64, unit: &str) -> Result<(), Invalid> {
+    if number.is_finite() && number >= 0.0 {
+        return Ok(());
+    }
+    Err(Invalid::new(field, format!("{number} {unit} cannot be"), "it must be zero or more"))
+}
+
+pub(crate) fn sample_rate(field: &str, rate_hz: f64) -> Result<(), Invalid> {
+    if rate_hz.is_finite() && rate_hz > 0.0 && rate_hz <= HIGHEST_RATE_HZ {
+        return Ok(());
+    }
+    Err(Invalid::new(
+        field,
+        format!("{rate_hz} Hz is no sample rate"),
+        "it must be greater than 0 and at most 768000, usually 44100, 48000 or 96000",
+    ))
+}
+
+/// A band with its lower edge above zero and its upper edge above the lower.
+pub(crate) fn band(field: &str, (from_hz, to_hz): (f64, f64)) -> Result<(), Invalid> {
+    positive(field, from_hz, "Hz")?;
+    positive(field, to_hz, "Hz")?;
+    if from_hz < to_hz {
+        return Ok(());
+    }
+    Err(Invalid::new(
+        field,
+        format!("{from_hz} Hz to {to_hz} Hz runs backwards"),
+        "the lower edge comes first and is below the upper",
+    ))
+}
+
+/// Greater than zero and each above the one before; the field of entry `i` is `name(i)`.
+pub(crate) fn ascending(numbers: &[f64], name: impl Fn(usize) -> String) -> Result<(), Invalid> {
+    let mut before: Option<f64> = None;
+    for (index, &number) in numbers.iter().enumerate() {
+        positive(name(index), number, "Hz")?;
+        match before {
+            Some(last) if number == last => {
+                return Err(Invalid::new(
+                    name(index),
+                    format!("{number} Hz is there twice"),
+                    "each frequency may stand once",
+                ));
+            }
+            Some(last) if number < last => {
+                return Err(Invalid::new(
+                    name(index),
+                    format!("{number} Hz comes after {last} Hz"),
+                    "frequencies must rise from one to the next",
+                ));
+            }
+            _ => before = Some(number),
+        }
+    }
+    Ok(())
+}
+
+/// A name that has something in it.
+pub(crate) fn named(field: impl Into<String>, name: &str) -> Result<(), Invalid> {
+    if !name.trim().is_empty() {
+        return Ok(());
+    }
+    Err(Invalid::new(field, "is empty", "give it a name"))
+}
+
+/// Names that are there, and each only once.
+pub(crate) fn distinct<'a>(
+    names: impl IntoIterator<Item = &'a str>,
+    field: impl Fn(usize) -> String,
+) -> Result<(), Invalid> {
+    let mut seen = std::collections::BTreeSet::new();
+    for (index, name) in names.into_iter().enumerate() {
+        named(field(index), name)?;
+        if !seen.insert(name) {
+            return Err(Invalid::new(
+                field(index),
+                format!("\"{name}\" is there twice"),
+                "each name may stand once",
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// The columns of a curve: as many values as frequencies, all finite, frequencies rising, half-widths not negative.
+pub(crate) fn curve(field: &str, curve: &dsp::curve::Curve) -> Result<(), Invalid> {
+    let inside = |name: &str| if field.is_empty() { name.to_owned() } else { format!("{field}.{name}") };
+    ascending(&curve.frequency_hz, |i| format!("{}[{i}]", inside("frequency_hz")))?;
+    let columns = [
+        ("level_db", Some(&curve.level_db)),
+        ("phase_deg", curve.phase_deg.as_ref()),
+        ("spread_db", curve.spread_db.as_ref()),
+        ("snr_db", curve.snr_db.as_ref()),
+    ];
+    for (name, column) in columns {
+        let Some(column) = column else { continue };
+        if column.len() != curve.frequency_hz.len() {
+            return Err(Invalid::new(
+                inside(name),
+                format!("has {} values for {} frequencies", column.len(), curve.frequency_hz.len()),
+                "each frequency needs one",
+            ));
+        }
+        for (i, &value) in column.iter().enumerate() {
+            let place = format!("{}[{i}]", inside(name));
+            if name == "spread_db" {
+                not_negative(place, value, "dB")?;
+            } else {
+                finite(place, value)?;
+            }
+        }
+    }
+    Ok(())
+}
