@@ -23,7 +23,8 @@ pub enum Role {
 
 impl Role {
     /// All of them, high to low.
-    pub const ALL: [Self; 5] = [Self::FullRange, Self::Tweeter, Self::Midrange, Self::Woofer, Self::Subwoofer];
+    pub const ALL: [Self; 5] =
+        [Self::FullRange, Self::Tweeter, Self::Midrange, Self::Woofer, Self::Subwoofer];
 
     /// The trade's word.
     pub fn word(self) -> &'static str {

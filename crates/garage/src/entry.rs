@@ -1,6 +1,6 @@
 //! The entry sheet: a tune as lines to type in and tick off.
 
-use dsp::tune::{ChannelTune, Polarity, Section, SectionKind, Tune};
+use dsp::tune::{ChannelTune, Pass, Polarity, Section, SectionKind, Tune};
 
 /// One setting to type in.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -68,8 +68,22 @@ fn channel_lines(channel: &ChannelTune) -> Vec<EntryLine> {
     let mut lines = vec![
         EntryLine { value: gain_words(channel.gain_db), ..line("level".into(), "Level".into()) },
         EntryLine { value: polarity.to_owned(), ..line("polarity".into(), "Polarity".into()) },
-        EntryLine { value: format!("{} ms", trimmed(channel.delay_ms, 3)), ..line("delay".into(), "Delay".into()) },
+        EntryLine {
+            value: format!("{} ms", trimmed(channel.delay_ms, 3)),
+            ..line("delay".into(), "Delay".into())
+        },
     ];
+    lines.extend(channel.crossovers.iter().enumerate().map(|(i, crossover)| {
+        let pass = match crossover.pass {
+            Pass::Low => "Low-pass",
+            Pass::High => "High-pass",
+        };
+        EntryLine {
+            frequency: frequency_words(crossover.frequency_hz),
+            value: format!("{} dB/oct", 6 * u32::from(crossover.order)),
+            ..line(format!("crossover {}", i + 1), format!("{pass}, {}", crossover.family))
+        }
+    }));
     lines.extend(channel.sections.iter().enumerate().map(|(i, section)| EntryLine {
         frequency: frequency_words(section.frequency_hz),
         value: section_gain(section),

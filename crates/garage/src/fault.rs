@@ -44,7 +44,9 @@ pub enum Fault {
     #[error("cannot be read ({0}); give a file that is there and may be read")]
     Unreadable(io::Error),
     /// The system does not let us write it; what was there before is still there.
-    #[error("cannot be written ({0}); nothing was changed; give a folder that is there, may be written and has room")]
+    #[error(
+        "cannot be written ({0}); nothing was changed; give a folder that is there, may be written and has room"
+    )]
     Unwritable(io::Error),
     /// A file of that name is there and must not be replaced.
     #[error("is already there; it was left as it is; give another name")]
@@ -72,7 +74,9 @@ pub enum Fault {
         right: String,
     },
     /// It stops in the middle.
-    #[error("ends in the middle, as if writing was interrupted; restore it from a copy, or make it again; expected {right}")]
+    #[error(
+        "ends in the middle, as if writing was interrupted; restore it from a copy, or make it again; expected {right}"
+    )]
     HalfWritten {
         /// What belongs there.
         right: String,
@@ -86,7 +90,9 @@ pub enum Fault {
         right: String,
     },
     /// From a later program.
-    #[error("is version {found} of {format}, this program knows up to {known}; it was left as it is; open it with a newer program")]
+    #[error(
+        "is version {found} of {format}, this program knows up to {known}; it was left as it is; open it with a newer program"
+    )]
     Newer {
         /// The kind of file.
         format: &'static str,

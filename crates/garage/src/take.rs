@@ -148,10 +148,10 @@ impl Document for TakeRecord {
 
     fn migrate(from: u64, fields: &mut Map<String, Value>) {
         // Version 0 called the subject a channel.
-        if from == 0 {
-            if let Some(channel) = fields.remove("channel") {
-                fields.insert("subject".to_owned(), channel);
-            }
+        if from == 0
+            && let Some(channel) = fields.remove("channel")
+        {
+            fields.insert("subject".to_owned(), channel);
         }
     }
 
@@ -162,11 +162,19 @@ impl Document for TakeRecord {
         }
         rules::sample_rate("clock.rate_hz", f64::from(self.clock.rate_hz))?;
         if self.recorded.is_empty() {
-            return Err(Invalid::new("recorded", "is empty", "name what each channel of the recording heard"));
+            return Err(Invalid::new(
+                "recorded",
+                "is empty",
+                "name what each channel of the recording heard",
+            ));
         }
         let numbers = self.driven.iter().map(|it| it.output).chain(self.recorded.iter().map(|it| it.input));
         if numbers.into_iter().any(|number| number == 0) {
-            return Err(Invalid::new("driven or recorded", "names number 0", "inputs and outputs are counted from 1"));
+            return Err(Invalid::new(
+                "driven or recorded",
+                "names number 0",
+                "inputs and outputs are counted from 1",
+            ));
         }
         Ok(())
     }

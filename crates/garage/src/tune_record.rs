@@ -111,4 +111,3 @@ fn check(record: &TuneNote) -> Result<(), Invalid> {
     }
     rules::named("title", &record.title)
 }
-

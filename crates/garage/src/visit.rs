@@ -249,7 +249,11 @@ impl Position {
         std::iter::once(([0.0; 3], "middle of the head"))
             .chain(corners)
             .enumerate()
-            .map(|(i, (offset_m, words))| Self { name: format!("P{}", i + 1), offset_m, words: words.to_owned() })
+            .map(|(i, (offset_m, words))| Self {
+                name: format!("P{}", i + 1),
+                offset_m,
+                words: words.to_owned(),
+            })
             .collect()
     }
 }
@@ -273,7 +277,9 @@ impl Document for Visit {
         if self.number == 0 {
             return Err(Invalid::new("number", "is 0", "visits of a day are counted from 1"));
         }
-        rules::distinct(self.positions.iter().map(|it| it.name.as_str()), |i| format!("positions[{i}].name"))?;
+        rules::distinct(self.positions.iter().map(|it| it.name.as_str()), |i| {
+            format!("positions[{i}].name")
+        })?;
         if let Some(rig) = &self.rig {
             rules::sample_rate("rig.rate_hz", f64::from(rig.rate_hz))?;
             if rig.microphone_input == 0 || rig.reference_input == Some(0) {

@@ -36,7 +36,9 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Curve, FormatError> {
         .trim(csv::Trim::All)
         .from_reader(text.as_bytes());
     let mut rows = reader.records().map(|row| {
-        row.map_err(|error| FormatError::on_line(path, line_of(&error), error.to_string(), format!("expected {RIGHT}")))
+        row.map_err(|error| {
+            FormatError::on_line(path, line_of(&error), error.to_string(), format!("expected {RIGHT}"))
+        })
     });
     let header = rows.next().transpose()?.unwrap_or_default();
     let columns = columns(&header, path)?;

@@ -109,15 +109,16 @@ pub fn to_text<T: Document>(record: &T, path: &Path) -> Result<String, FormatErr
 /// The fields without the header, brought to the newest version.
 pub(crate) fn fields<T: Document>(bytes: &[u8], path: &Path) -> Result<Map<String, Value>, FormatError> {
     let value = json::value(text::decode(bytes, path, T::RIGHT)?, path, T::RIGHT)?;
-    let foreign = |found: String| {
-        FormatError::whole(path, Fault::Foreign { found, right: T::RIGHT.to_owned() })
-    };
+    let foreign =
+        |found: String| FormatError::whole(path, Fault::Foreign { found, right: T::RIGHT.to_owned() });
     let Value::Object(mut fields) = value else {
         return Err(foreign("JSON of another kind".to_owned()));
     };
     let version = match (fields.remove("format"), fields.remove("version")) {
         (None, None) if T::HEADER == Header::Optional => return Ok(fields),
-        (None, _) if T::HEADER == Header::Required => return Err(foreign("JSON without a \"format\"".to_owned())),
+        (None, _) if T::HEADER == Header::Required => {
+            return Err(foreign("JSON without a \"format\"".to_owned()));
+        }
         (Some(Value::String(format)), version) if format == T::FORMAT => version,
         (None, version) => version,
         (Some(format), _) => return Err(foreign(format!("a file of format {format}"))),

@@ -15,7 +15,10 @@ pub(crate) fn value(text: &str, path: &Path, right: &str) -> Result<Value, Forma
         let fault = if error.is_eof() {
             Fault::HalfWritten { right: right.to_owned() }
         } else {
-            Fault::Invalid { wrong: format!("is not JSON: {}", plain(&error)), right: format!("expected {right}") }
+            Fault::Invalid {
+                wrong: format!("is not JSON: {}", plain(&error)),
+                right: format!("expected {right}"),
+            }
         };
         FormatError { path: path.to_owned(), place: Place::Line(error.line() as u64), fault }
     })
@@ -33,8 +36,9 @@ pub(crate) fn typed<T: DeserializeOwned>(value: Value, path: &Path, right: &str)
 
 /// Text for a person to read, with a newline at the end.
 pub(crate) fn pretty(record: &impl Serialize) -> Result<String, Invalid> {
-    let mut text = serde_json::to_string_pretty(record)
-        .map_err(|error| Invalid::new("", format!("cannot be written as JSON: {error}"), "nothing was written"))?;
+    let mut text = serde_json::to_string_pretty(record).map_err(|error| {
+        Invalid::new("", format!("cannot be written as JSON: {error}"), "nothing was written")
+    })?;
     text.push('\n');
     Ok(text)
 }

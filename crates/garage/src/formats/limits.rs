@@ -30,15 +30,19 @@ impl Document for Limits {
                 ));
             }
         }
-        for (range, keys) in
-            [("gain_db", ["min", "max", "step"].as_slice()), ("q", &["min", "max", "step"]), ("delay_ms", &["max", "step"])]
-        {
+        for (range, keys) in [
+            ("gain_db", ["min", "max", "step"].as_slice()),
+            ("q", &["min", "max", "step"]),
+            ("delay_ms", &["max", "step"]),
+        ] {
             known_keys(range, fields.get(range), keys)?;
         }
         let frequencies = fields.get("frequency_hz");
         let right = r#"give {"min":20,"max":20000} or {"list":[25,40,63]}"#;
         match frequencies {
-            Some(Value::Object(map)) if map.contains_key("list") => known_keys("frequency_hz", frequencies, &["list"])?,
+            Some(Value::Object(map)) if map.contains_key("list") => {
+                known_keys("frequency_hz", frequencies, &["list"])?
+            }
             Some(Value::Object(map)) if map.contains_key("min") && map.contains_key("max") => {
                 known_keys("frequency_hz", frequencies, &["min", "max", "per_octave"])?;
             }
@@ -164,6 +168,9 @@ fn known_keys(field: &str, value: Option<&Value>, keys: &[&str]) -> Result<(), I
 
 /// The optional field that `name` was probably meant to be: it starts alike, and the field itself is not there.
 fn misspelt(name: &str, fields: &Map<String, Value>) -> Option<&'static str> {
-    let stem = |it: &str| it.chars().filter(char::is_ascii_alphanumeric).take(3).collect::<String>().to_lowercase();
-    OPTIONAL.into_iter().find(|&known| name != known && stem(name) == stem(known) && !fields.contains_key(known))
+    let stem =
+        |it: &str| it.chars().filter(char::is_ascii_alphanumeric).take(3).collect::<String>().to_lowercase();
+    OPTIONAL
+        .into_iter()
+        .find(|&known| name != known && stem(name) == stem(known) && !fields.contains_key(known))
 }

@@ -41,12 +41,14 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Curve, FormatError> {
         rows.after_return = ended.ends_with('\r');
         let content = ended.trim();
         if starts_with_number(content) {
-            rows.take(content).map_err(|invalid| FormatError::on_line(path, line, invalid.wrong, invalid.right))?;
+            rows.take(content)
+                .map_err(|invalid| FormatError::on_line(path, line, invalid.wrong, invalid.right))?;
         }
     }
     let found = rows.curve.len();
     if found == 0 {
-        let fault = Fault::Foreign { found: "text without a line of numbers".to_owned(), right: RIGHT.to_owned() };
+        let fault =
+            Fault::Foreign { found: "text without a line of numbers".to_owned(), right: RIGHT.to_owned() };
         return Err(FormatError::whole(path, fault));
     }
     if found == 1 {
@@ -116,7 +118,8 @@ impl Rows {
         for (value, cell) in values.iter_mut().zip(&cells) {
             *value = self.number(cell)?;
         }
-        let newest: Vec<f64> = self.curve.frequency_hz.last().copied().into_iter().chain([values[0]]).collect();
+        let newest: Vec<f64> =
+            self.curve.frequency_hz.last().copied().into_iter().chain([values[0]]).collect();
         rules::ascending(&newest, |_| String::new())?;
         self.curve.frequency_hz.push(values[0]);
         self.curve.level_db.push(values[1]);
@@ -163,7 +166,9 @@ fn cells(line: &str) -> Result<Vec<&str>, Invalid> {
     });
     match touching.count() {
         // Every comma stands at a space or at the end: all of them separate.
-        0 => Ok(line.split(|c: char| c == ',' || c.is_whitespace()).filter(|cell| !cell.is_empty()).collect()),
+        0 => {
+            Ok(line.split(|c: char| c == ',' || c.is_whitespace()).filter(|cell| !cell.is_empty()).collect())
+        }
         // No space at all: only commas can separate.
         _ if !spaced => {
             let cells: Vec<&str> = line.split(',').collect();

@@ -7,7 +7,7 @@
 pub mod channel_map;
 pub mod curve_csv;
 pub mod document;
-mod json;
+pub(crate) mod json;
 pub mod limits;
 pub mod mic_calibration;
 pub mod proof;
@@ -23,10 +23,7 @@ macro_rules! document_functions {
         ///
         /// # Errors
         /// Names the file, the field, what is wrong and what would be right.
-        pub fn parse(
-            bytes: &[u8],
-            path: &std::path::Path,
-        ) -> Result<$record, crate::fault::FormatError> {
+        pub fn parse(bytes: &[u8], path: &std::path::Path) -> Result<$record, crate::fault::FormatError> {
             crate::formats::document::parse(bytes, path)
         }
 

@@ -54,7 +54,10 @@ pub fn read(path: &Path) -> Result<Value, FormatError> {
 /// A recipe that is no object, or the system's reason.
 pub fn write(path: &Path, recipe: &Value) -> Result<(), FormatError> {
     let Value::Object(fields) = recipe else {
-        return Err(FormatError::in_field(path, Invalid::new("", "is no JSON object", "a recipe has named fields")));
+        return Err(FormatError::in_field(
+            path,
+            Invalid::new("", "is no JSON object", "a recipe has named fields"),
+        ));
     };
     document::write(path, &Recipe(fields.clone()))
 }

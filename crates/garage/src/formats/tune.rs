@@ -1,6 +1,8 @@
 //! Tunes: one complete set of processor settings.
 
-use dsp::tune::{Biquad, ChannelTune, Section, SectionKind, Tune};
+use dsp::curve::log_grid_hz;
+use dsp::filter::ChannelFilter;
+use dsp::tune::{Biquad, ChannelTune, Section, Tune};
 use serde_json::{Map, Value};
 
 use super::document::Document;
@@ -61,18 +63,10 @@ fn channel(channel: &ChannelTune, rate_hz: f64) -> Result<(), Invalid> {
     for (i, it) in channel.sections.iter().enumerate() {
         section(it, rate_hz).map_err(|invalid| invalid.within(&format!("sections[{i}]")))?;
     }
-    if !channel.biquads.is_empty() && channel.biquads.len() != channel.sections.len() {
-        return Err(Invalid::new(
-            "biquads",
-            format!("has {} entries for {} sections", channel.biquads.len(), channel.sections.len()),
-            "leave it empty, or give one for each section in the same order",
-        ));
+    for (i, biquad) in channel.biquads.iter().enumerate() {
+        stable(&format!("biquads[{i}]"), biquad)?;
     }
-    for (i, (biquad, section)) in channel.biquads.iter().zip(&channel.sections).enumerate() {
-        let field = format!("biquads[{i}]");
-        stable(&field, biquad)?;
-        agrees(&field, biquad, section, rate_hz)?;
-    }
+    agree(channel, rate_hz)?;
     match &channel.fir {
         Some(taps) => fir(taps),
         None => Ok(()),
@@ -98,11 +92,13 @@ fn stable(field: &str, biquad: &Biquad) -> Result<(), Invalid> {
     }
     let [a0, a1, a2] = biquad.a;
     if (a0 - 1.0).abs() > 1e-9 {
-        return Err(Invalid::new(field, format!("a[0] is {a0}"), "divide all six coefficients by it, so that it is 1"));
+        return Err(Invalid::new(
+            field,
+            format!("a[0] is {a0}"),
+            "divide all six coefficients by it, so that it is 1",
+        ));
     }
-    // The triangle of stability of a second-order section: both poles inside the unit circle
-    // (Oppenheim & Schafer, Discrete-Time Signal Processing; from memory).
-    if a2.abs() < 1.0 && a1.abs() < 1.0 + a2 {
+    if biquad.is_stable() {
         return Ok(());
     }
     Err(Invalid::new(
@@ -112,25 +108,43 @@ fn stable(field: &str, biquad: &Biquad) -> Result<(), Invalid> {
     ))
 }
 
-/// How far a coefficient's response may be from its section's: coefficients printed with six digits stay within it
-/// down to 20 Hz at Q 10, a gain or Q that was edited on one side only does not.
+/// How far the response of coefficients may be from that of the numbers typed in: coefficients printed with six digits
+/// stay within it down to 20 Hz at Q 10, a gain or Q that was edited on one side only does not.
 const AGREES_WITHIN_DB: f64 = 0.25;
 
-/// Coefficients and numbers typed in must be the same filter, or one of the two is a slip.
-fn agrees(field: &str, biquad: &Biquad, section: &Section, rate_hz: f64) -> Result<(), Invalid> {
-    for times in [0.5, 1.0, 2.0] {
-        let hz = section.frequency_hz * times;
-        if hz >= 0.45 * rate_hz {
-            continue;
-        }
-        let given = response_db(biquad, hz, rate_hz);
-        let asked = response_db(&cookbook(section, rate_hz), hz, rate_hz);
-        if (given - asked).abs() > AGREES_WITHIN_DB {
-            return Err(Invalid::new(
-                field,
-                format!("gives {given:.2} dB at {hz:.0} Hz where its section gives {asked:.2} dB"),
-                "they must be the same filter at the tune's sample rate; leave biquads empty if in doubt",
-            ));
+/// Coefficients and numbers typed in must be the same filters, or one of the two is a slip. Coefficients without
+/// numbers are filters of their own.
+fn agree(channel: &ChannelTune, rate_hz: f64) -> Result<(), Invalid> {
+    let typed = ChannelTune { biquads: Vec::new(), ..channel.clone() };
+    let filter = ChannelFilter::new(&typed, rate_hz).map_err(|error| {
+        Invalid::new("", error.to_string(), "every filter must be one this sample rate can hold")
+    })?;
+    let meant = filter.biquads();
+    if meant.is_empty() || channel.biquads.is_empty() {
+        return Ok(());
+    }
+    if channel.biquads.len() != meant.len() {
+        return Err(Invalid::new(
+            "biquads",
+            format!("has {} entries for {} crossovers and sections", channel.biquads.len(), meant.len()),
+            "leave it empty, or give the stages of each crossover and then one for each section, in order",
+        ));
+    }
+    let mut grid_hz = log_grid_hz(20.0, 0.45 * rate_hz.max(100.0), 3.0);
+    grid_hz.extend(channel.sections.iter().map(|it| it.frequency_hz));
+    for (i, (biquad, meant)) in channel.biquads.iter().zip(&meant).enumerate() {
+        for &hz in grid_hz.iter().filter(|&&hz| hz <= 0.45 * rate_hz) {
+            let (given, asked) = (response_db(biquad, hz, rate_hz), response_db(meant, hz, rate_hz));
+            // Far below, the last digits of printed coefficients decide, and nobody hears it.
+            if asked > -40.0 && (given - asked).abs() > AGREES_WITHIN_DB {
+                return Err(Invalid::new(
+                    format!("biquads[{i}]"),
+                    format!(
+                        "gives {given:.2} dB at {hz:.0} Hz where the numbers typed in give {asked:.2} dB"
+                    ),
+                    "they must be the same filter at the tune's sample rate; leave biquads empty if in doubt",
+                ));
+            }
         }
     }
     Ok(())
@@ -149,48 +163,5 @@ fn fir(taps: &[f64]) -> Result<(), Invalid> {
 
 /// Magnitude of `biquad` at `hz`, never below −200 dB.
 fn response_db(biquad: &Biquad, hz: f64, rate_hz: f64) -> f64 {
-    let w = std::f64::consts::TAU * hz / rate_hz;
-    let power = |c: &[f64; 3]| {
-        let re = c[0] + c[1] * w.cos() + c[2] * (2.0 * w).cos();
-        let im = c[1] * w.sin() + c[2] * (2.0 * w).sin();
-        re * re + im * im
-    };
-    10.0 * (power(&biquad.b) / power(&biquad.a)).max(1e-20).log10()
-}
-
-/// Coefficients of `section`: W3C Audio EQ Cookbook, the Q forms.
-fn cookbook(section: &Section, rate_hz: f64) -> Biquad {
-    let gain = 10f64.powf(section.gain_db / 40.0);
-    let w = std::f64::consts::TAU * section.frequency_hz / rate_hz;
-    let (cos, alpha) = (w.cos(), w.sin() / (2.0 * section.q));
-    let (b, a) = match section.kind {
-        SectionKind::Peaking => (
-            [1.0 + alpha * gain, -2.0 * cos, 1.0 - alpha * gain],
-            [1.0 + alpha / gain, -2.0 * cos, 1.0 - alpha / gain],
-        ),
-        SectionKind::LowPass => {
-            ([(1.0 - cos) / 2.0, 1.0 - cos, (1.0 - cos) / 2.0], [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
-        }
-        SectionKind::HighPass => {
-            ([(1.0 + cos) / 2.0, -1.0 - cos, (1.0 + cos) / 2.0], [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
-        }
-        SectionKind::AllPass => {
-            ([1.0 - alpha, -2.0 * cos, 1.0 + alpha], [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
-        }
-        SectionKind::LowShelf | SectionKind::HighShelf => {
-            // The high shelf is the low one with the sign of the cosine turned in every term.
-            let turn = if section.kind == SectionKind::LowShelf { 1.0 } else { -1.0 };
-            let root = 2.0 * gain.sqrt() * alpha;
-            let (up, down, c) = (gain + 1.0, gain - 1.0, turn * cos);
-            (
-                [
-                    gain * (up - down * c + root),
-                    turn * 2.0 * gain * (down - up * c),
-                    gain * (up - down * c - root),
-                ],
-                [up + down * c + root, turn * -2.0 * (down + up * c), up + down * c - root],
-            )
-        }
-    };
-    Biquad { b: b.map(|it| it / a[0]), a: a.map(|it| it / a[0]) }
+    10.0 * biquad.response(hz, rate_hz).norm_sqr().max(1e-20).log10()
 }
