@@ -1,0 +1,275 @@
+//! The car as the tuner meets it: what is set, where the microphone is, what hangs on what.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use dsp::tune::{ChannelTune, Tune};
+
+use crate::microphone;
+use crate::resample::Reader;
+use crate::scenario::{Position, Scenario, ScriptedEvent, Wiring, place_of};
+use crate::transform::Convolver;
+
+/// Why the car cannot be set so.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum CarError {
+    /// No channel has that name.
+    #[error("this car has no channel \"{name}\"; it has {known}")]
+    NoSuchChannel {
+        /// The name asked for.
+        name: String,
+        /// The names there are.
+        known: String,
+    },
+    /// No seat has that number.
+    #[error("this car has no seat {asked}; it has {count}, counted from 0")]
+    NoSuchSeat {
+        /// The number asked for.
+        asked: usize,
+        /// How many there are.
+        count: usize,
+    },
+    /// The volume control does not go there.
+    #[error("volume step {asked} is outside 0 to {highest}")]
+    NoSuchStep {
+        /// The step asked for.
+        asked: u32,
+        /// The highest step.
+        highest: u32,
+    },
+    /// There is no such output or input.
+    #[error("this car has no {direction} {asked}; it has {count}, counted from 0")]
+    NoSuchLine {
+        /// "output" or "input".
+        direction: &'static str,
+        /// The number asked for.
+        asked: u16,
+        /// How many there are.
+        count: usize,
+    },
+    /// The processor cannot run the tune.
+    #[error("the tune does not fit: {0}")]
+    Tune(String),
+}
+
+/// Converters of the virtual processor take any tune rate in this range.
+const TUNE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=384_000.0;
+/// The first output that leads to a channel; before it, music left and music right.
+pub(crate) const FIRST_CHANNEL_OUTPUT: usize = 2;
+/// The first input that hears a head-unit output; before it, microphone and reference.
+pub(crate) const FIRST_LINE_INPUT: usize = 2;
+
+/// From a speaker (channel, number on the channel) to a microphone place, at a sample rate.
+type Path = (usize, usize, [u64; 3], u64);
+
+/// A simulated car with everything that can be set on it.
+#[derive(Clone)]
+pub struct VirtualCar {
+    pub(crate) scenario: Scenario,
+    pub(crate) seed: u64,
+    pub(crate) tune: Option<Tune>,
+    pub(crate) volume: u32,
+    pub(crate) microphone_m: [f64; 3],
+    pub(crate) solo: Option<usize>,
+    pub(crate) scheduled: Vec<ScriptedEvent>,
+    pub(crate) takes: u64,
+    pub(crate) reader: Arc<Reader>,
+    paths: Arc<Mutex<HashMap<Path, Arc<Convolver>>>>,
+}
+
+impl std::fmt::Debug for VirtualCar {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("VirtualCar").field("scenario", &self.scenario.name).field("seed", &self.seed).finish()
+    }
+}
+
+impl VirtualCar {
+    /// The car of `scenario` as it comes into the bay: processor flat, microphone at P1 of the first seat, volume
+    /// where the customer left it. `seed` is mixed into the scenario's own, so that one scenario gives many cars
+    /// that differ in noise, scattering and latency.
+    pub fn new(scenario: Scenario, seed: u64) -> Self {
+        let head_m = scenario.seats.first().map_or([0.5; 3], |seat| seat.head_m);
+        Self {
+            seed: scenario.seed ^ seed.wrapping_mul(0xD134_2543_DE82_EF95),
+            volume: scenario.head_unit.volume.set_to,
+            scenario,
+            tune: None,
+            microphone_m: head_m,
+            solo: None,
+            scheduled: Vec::new(),
+            takes: 0,
+            reader: Arc::default(),
+            paths: Arc::default(),
+        }
+    }
+
+    /// What it was made from, with the wiring as it is now.
+    pub fn scenario(&self) -> &Scenario {
+        &self.scenario
+    }
+
+    /// Types `tune` into the processor; channels it does not name are set flat.
+    ///
+    /// # Errors
+    /// A channel that the car does not have, a rate beyond reason, coefficients without sections (they hold for one
+    /// rate only), or a value that is not finite.
+    pub fn set_tune(&mut self, tune: &Tune) -> Result<(), CarError> {
+        if !TUNE_RATES_HZ.contains(&tune.sample_rate_hz) {
+            return Err(CarError::Tune(format!("its rate of {} Hz is outside 8000 to 384000", tune.sample_rate_hz)));
+        }
+        for channel in &tune.channels {
+            self.channel_index(&channel.name)?;
+            check_settings(channel)?;
+        }
+        self.tune = Some(tune.clone());
+        Ok(())
+    }
+
+    /// Sets the processor flat.
+    pub fn clear_tune(&mut self) {
+        self.tune = None;
+    }
+
+    /// What is typed into the processor; `None` is flat.
+    pub fn tune(&self) -> Option<&Tune> {
+        self.tune.as_ref()
+    }
+
+    /// Puts the microphone at `position` in the head volume of seat number `seat`, counted from 0.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchSeat`].
+    pub fn set_microphone(&mut self, seat: usize, position: Position) -> Result<(), CarError> {
+        let count = self.scenario.seats.len();
+        let seat = self.scenario.seats.get(seat).ok_or(CarError::NoSuchSeat { asked: seat, count })?;
+        self.microphone_m = place_of(seat, position.offset_m());
+        Ok(())
+    }
+
+    /// Puts the microphone anywhere in the cabin, in its coordinates; kept inside the walls.
+    pub fn set_microphone_at(&mut self, place_m: [f64; 3]) {
+        self.microphone_m = std::array::from_fn(|i| place_m[i].clamp(0.0, self.scenario.cabin.size_m[i]));
+    }
+
+    /// Turns the volume control.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchStep`].
+    pub fn set_volume(&mut self, step: u32) -> Result<(), CarError> {
+        let highest = self.scenario.head_unit.volume.steps;
+        if step > highest {
+            return Err(CarError::NoSuchStep { asked: step, highest });
+        }
+        self.volume = step;
+        Ok(())
+    }
+
+    /// Where the volume control stands.
+    pub fn volume(&self) -> u32 {
+        self.volume
+    }
+
+    /// Mutes every processor channel but `name` for music; `None` lets all play. Outputs that lead straight to one
+    /// channel are not affected.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchChannel`].
+    pub fn solo(&mut self, name: Option<&str>) -> Result<(), CarError> {
+        self.solo = name.map(|name| self.channel_index(name)).transpose()?;
+        Ok(())
+    }
+
+    /// Lets something happen in the next take only; `take` of the event is ignored.
+    pub fn schedule(&mut self, event: ScriptedEvent) {
+        self.scheduled.push(event);
+    }
+
+    /// Rewires a channel; `Wiring::default()` repairs it.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchChannel`], for the channel or for the one whose speakers it is to feed.
+    pub fn set_wiring(&mut self, name: &str, wiring: Wiring) -> Result<(), CarError> {
+        if let Some(other) = &wiring.feeds {
+            self.channel_index(other)?;
+        }
+        let index = self.channel_index(name)?;
+        self.scenario.channels[index].wiring = wiring;
+        Ok(())
+    }
+
+    /// What can be played on: music left, music right, then each processor channel alone.
+    pub fn outputs(&self) -> Vec<String> {
+        let music = ["music left", "music right"].map(String::from);
+        music.into_iter().chain(self.scenario.channels.iter().map(|channel| channel.name.clone())).collect()
+    }
+
+    /// What can be recorded: microphone, reference, each head-unit output, each processor output.
+    pub fn inputs(&self) -> Vec<String> {
+        let first = ["microphone", "reference"].map(String::from);
+        let factory = self.scenario.head_unit.outputs.iter().map(|output| format!("head unit {}", output.name));
+        let fitted = self.scenario.channels.iter().map(|channel| format!("processor {}", channel.name));
+        first.into_iter().chain(factory).chain(fitted).collect()
+    }
+
+    /// The output that leads to the processor channel `name` alone.
+    pub fn output_of_channel(&self, name: &str) -> Option<u16> {
+        let index = self.channel_index(name).ok()?;
+        u16::try_from(index + FIRST_CHANNEL_OUTPUT).ok()
+    }
+
+    /// The input called `name` in [`VirtualCar::inputs`].
+    pub fn input_named(&self, name: &str) -> Option<u16> {
+        self.inputs().iter().position(|known| known == name).and_then(|index| u16::try_from(index).ok())
+    }
+
+    /// The text of the microphone's calibration file.
+    pub fn microphone_calibration(&self) -> String {
+        microphone::calibration_file(&self.scenario.microphone)
+    }
+
+    pub(crate) fn channel_index(&self, name: &str) -> Result<usize, CarError> {
+        let channels = &self.scenario.channels;
+        channels.iter().position(|channel| channel.name == name).ok_or_else(|| CarError::NoSuchChannel {
+            name: name.to_owned(),
+            known: channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>().join(", "),
+        })
+    }
+
+    /// The way through the cabin from a speaker to the microphone, computed once.
+    pub(crate) fn path(&self, channel: usize, number: usize, rate_hz: f64) -> Option<Arc<Convolver>> {
+        let speaker = self.scenario.channels.get(channel)?.speakers.get(number)?;
+        let key = (channel, number, self.microphone_m.map(f64::to_bits), rate_hz.to_bits());
+        let known = self.paths.lock().unwrap_or_else(PoisonError::into_inner).get(&key).cloned();
+        if let Some(path) = known {
+            return Some(path);
+        }
+        let cabin = &self.scenario.cabin;
+        let response =
+            crate::cabin::impulse_response(cabin, speaker.place_m, self.microphone_m, rate_hz, self.seed);
+        let path = Arc::new(Convolver::new(&response));
+        self.paths.lock().unwrap_or_else(PoisonError::into_inner).insert(key, Arc::clone(&path));
+        Some(path)
+    }
+}
+
+fn check_settings(channel: &ChannelTune) -> Result<(), CarError> {
+    let name = &channel.name;
+    if channel.sections.is_empty() && !channel.biquads.is_empty() {
+        return Err(CarError::Tune(format!("channel \"{name}\" has coefficients but no sections to type in")));
+    }
+    let numbers = channel.sections.iter().flat_map(|s| [s.frequency_hz, s.gain_db, s.q]);
+    let taps = channel.fir.iter().flatten().copied();
+    if !numbers.chain(taps).chain([channel.gain_db, channel.delay_ms]).all(f64::is_finite) {
+        return Err(CarError::Tune(format!("channel \"{name}\" has a value that is not a number")));
+    }
+    if !(0.0..=1000.0).contains(&channel.delay_ms) {
+        return Err(CarError::Tune(format!("channel \"{name}\": a delay of {} ms is outside 0 to 1000", channel.delay_ms)));
+    }
+    match channel.sections.iter().find(|s| s.frequency_hz <= 0.0 || s.q <= 0.0) {
+        Some(bad) => Err(CarError::Tune(format!(
+            "channel \"{name}\": {} Hz with Q {} is not a filter; both must exceed 0",
+            bad.frequency_hz, bad.q
+        ))),
+        None => Ok(()),
+    }
+}

@@ -1,0 +1,184 @@
+//! The simulated car as a rig: orders in, recordings and facts out.
+
+use std::path::Path;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use audio::rig::{DeviceFacts, Rig, RigError, TakeFacts, TakeOrder, Watch};
+
+use crate::car::VirtualCar;
+use crate::recording::Recording;
+
+/// Frames between two looks at the watch.
+const BLOCK: usize = 1024;
+/// The longest tail anybody needs.
+const LONGEST_TAIL_S: f64 = 600.0;
+
+/// A way to change the car while somebody else owns the rig; what is changed counts from the next take.
+#[derive(Debug, Clone)]
+pub struct CarHandle(Arc<Mutex<VirtualCar>>);
+
+impl CarHandle {
+    /// Looks at the car or changes it.
+    pub fn edit<R>(&self, change: impl FnOnce(&mut VirtualCar) -> R) -> R {
+        change(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}
+
+/// A simulated car behind the interface of a sound card.
+///
+/// One device plays and records. Its outputs are [`VirtualCar::outputs`], its inputs [`VirtualCar::inputs`].
+#[derive(Debug, Clone)]
+pub struct VirtualRig {
+    car: CarHandle,
+    paced: bool,
+}
+
+impl VirtualRig {
+    /// The rig in `car`, faster than real time.
+    pub fn new(car: VirtualCar) -> Self {
+        Self { car: CarHandle(Arc::new(Mutex::new(car))), paced: false }
+    }
+
+    /// Takes as long over a take as a real card.
+    #[must_use]
+    pub fn in_real_time(self) -> Self {
+        Self { paced: true, ..self }
+    }
+
+    /// A handle that can change the car from elsewhere.
+    pub fn handle(&self) -> CarHandle {
+        self.car.clone()
+    }
+}
+
+fn device_name(car: &VirtualCar) -> String {
+    format!("{} (simulated)", car.scenario().title)
+}
+
+fn facts_of(car: &VirtualCar) -> DeviceFacts {
+    let count = |names: Vec<String>| u16::try_from(names.len()).unwrap_or(u16::MAX);
+    DeviceFacts {
+        name: device_name(car),
+        output_channels: count(car.outputs()),
+        input_channels: count(car.inputs()),
+        rates_hz: car.scenario().recorder.rates_hz.clone(),
+        simulated: true,
+    }
+}
+
+fn check(device: &DeviceFacts, order: &TakeOrder) -> Result<(), RigError> {
+    if !device.rates_hz.contains(&order.rate_hz) {
+        let offered = device.rates_hz.iter().map(|rate| format!("{rate} Hz")).collect::<Vec<_>>().join(", ");
+        return Err(RigError::WrongRate { device: device.name.clone(), asked_hz: order.rate_hz, offered });
+    }
+    let outputs = order.play.iter().map(|played| ("output", played.output, device.output_channels));
+    let inputs = order.record_inputs.iter().map(|&input| ("input", input, device.input_channels));
+    for (direction, index, count) in outputs.chain(inputs) {
+        if index >= count {
+            let asked = index.saturating_add(1);
+            return Err(RigError::NoSuchChannel { device: device.name.clone(), direction, asked, count });
+        }
+    }
+    if order.record_inputs.is_empty() {
+        return Err(RigError::BadOrder("nothing is to be recorded; name one input at least".into()));
+    }
+    if !(0.0..=LONGEST_TAIL_S).contains(&order.tail_s) {
+        return Err(RigError::BadOrder(format!(
+            "a tail of {} s is outside 0 to {LONGEST_TAIL_S} s",
+            order.tail_s
+        )));
+    }
+    if !(order.ceiling_dbfs <= 0.0) {
+        return Err(RigError::BadOrder(format!("a ceiling of {} dBFS is above 0", order.ceiling_dbfs)));
+    }
+    if order.play.iter().any(|played| !played.samples.iter().all(|sample| sample.is_finite())) {
+        return Err(RigError::BadOrder("the stimulus holds a sample that is not a number".into()));
+    }
+    if order.recording.exists() {
+        return Err(RigError::BadOrder(format!(
+            "{} is already there; a recording is never replaced",
+            order.recording.display()
+        )));
+    }
+    Ok(())
+}
+
+impl Rig for VirtualRig {
+    fn devices(&self) -> Result<Vec<DeviceFacts>, RigError> {
+        Ok(vec![self.car.edit(|car| facts_of(car))])
+    }
+
+    fn take(&mut self, order: &TakeOrder, watch: &Watch) -> Result<TakeFacts, RigError> {
+        check(&self.car.edit(|car| facts_of(car)), order)?;
+        let (car, take) = self.car.edit(|car| {
+            let now = car.clone();
+            let take = car.takes;
+            car.takes += 1;
+            car.scheduled.clear();
+            (now, take)
+        });
+        let device = device_name(&car);
+        let recording = car.record(order, take);
+        let (frames, stopped) = write(order, &recording, watch, self.paced)?;
+        if recording.unplugged && !stopped {
+            let kept = order.recording.display().to_string();
+            return Err(RigError::DeviceLost { device, doing: "recording", kept });
+        }
+        let kept = |channel: &Vec<f32>| channel[..frames.min(channel.len())].to_vec();
+        let kept: Vec<Vec<f32>> = recording.channels.iter().map(kept).collect();
+        let peak = |channel: &Vec<f32>| channel.iter().fold(0f32, |most, s| most.max(s.abs()));
+        Ok(TakeFacts {
+            frames: frames as u64,
+            peak_dbfs: kept.iter().map(|channel| crate::level::db(f64::from(peak(channel)))).collect(),
+            clipped_samples: kept
+                .iter()
+                .map(|channel| channel.iter().filter(|sample| sample.abs() >= 1.0).count() as u64)
+                .collect(),
+            lost_frames: recording.lost_frames,
+            stopped,
+            simulated: true,
+            output: device.clone(),
+            input: device,
+        })
+    }
+}
+
+fn disk(path: &Path, cause: impl std::fmt::Display) -> RigError {
+    RigError::Disk { path: path.display().to_string(), cause: cause.to_string() }
+}
+
+/// Lets the recording grow on disk; gives the frames written and whether it was stopped.
+fn write(order: &TakeOrder, recording: &Recording, watch: &Watch, paced: bool) -> Result<(usize, bool), RigError> {
+    let path = &order.recording;
+    let spec = hound::WavSpec {
+        channels: u16::try_from(recording.channels.len()).unwrap_or(u16::MAX),
+        sample_rate: order.rate_hz,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut file = hound::WavWriter::create(path, spec).map_err(|error| disk(path, error))?;
+    let frames = recording.channels.iter().map(Vec::len).min().unwrap_or(0);
+    let begun = Instant::now();
+    let mut written = 0;
+    while written < frames && !watch.stopping() {
+        let end = (written + BLOCK).min(frames);
+        let mut peak = 0f32;
+        for frame in written..end {
+            for channel in &recording.channels {
+                peak = peak.max(channel[frame].abs());
+                file.write_sample(channel[frame]).map_err(|error| disk(path, error))?;
+            }
+        }
+        written = end;
+        watch.set_peak(peak);
+        watch.set_recorded_frames(written as u64);
+        watch.set_progress(written as f64 / frames as f64);
+        if paced {
+            let due = Duration::from_secs_f64(written as f64 / f64::from(order.rate_hz));
+            std::thread::sleep(due.saturating_sub(begun.elapsed()));
+        }
+    }
+    file.finalize().map_err(|error| disk(path, error))?;
+    Ok((written, written < frames))
+}

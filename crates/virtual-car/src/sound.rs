@@ -1,0 +1,190 @@
+//! The signal's way through the car, on the player's clock and without noise.
+
+use rustfft::num_complex::Complex;
+
+use crate::car::{CarError, FIRST_CHANNEL_OUTPUT, FIRST_LINE_INPUT, VirtualCar};
+use crate::chance::{Chance, Purpose};
+use crate::driver;
+use crate::head_unit::{self, Fidelity};
+use crate::level::{add, factor, silent};
+use crate::processor::Strip;
+use crate::scenario::Rattle;
+use crate::{cabin, microphone};
+
+/// What is played, ready to run through the car.
+pub(crate) struct Played {
+    /// Common sample rate.
+    pub rate_hz: f64,
+    /// Frames of everything that follows.
+    pub frames: usize,
+    /// Output index and its signal.
+    pub signals: Vec<(usize, Vec<f64>)>,
+    /// Number of the take, for what is random in it.
+    pub take: u64,
+}
+
+impl Played {
+    fn on(&self, output: usize) -> Vec<f64> {
+        let mut sum = vec![0.0; self.frames];
+        for (_, signal) in self.signals.iter().filter(|(index, _)| *index == output) {
+            add(&mut sum, signal, 1.0);
+        }
+        sum
+    }
+}
+
+impl VirtualCar {
+    /// What reaches each input of `inputs`, all of `played.frames` length.
+    pub(crate) fn listen(&self, played: &Played, inputs: &[usize], fidelity: Fidelity) -> Vec<Vec<f64>> {
+        let factory = self.factory_outputs(played, fidelity);
+        let fitted = self.processor_outputs(played, &factory);
+        let line = factor(self.scenario.recorder.line_gain_db);
+        let at_line = |signal: &[f64]| signal.iter().map(|s| s * line).collect::<Vec<_>>();
+        inputs
+            .iter()
+            .map(|&input| match input {
+                0 => self.at_microphone(played, &fitted, fidelity),
+                1 => {
+                    let mut sum = vec![0.0; played.frames];
+                    played.signals.iter().for_each(|(_, signal)| add(&mut sum, signal, line));
+                    sum
+                }
+                _ => {
+                    let number = input - FIRST_LINE_INPUT;
+                    let lines = factory.iter().chain(&fitted);
+                    lines.skip(number).map(|signal| at_line(signal)).next().unwrap_or_default()
+                }
+            })
+            .collect()
+    }
+
+    fn factory_outputs(&self, played: &Played, fidelity: Fidelity) -> Vec<Vec<f64>> {
+        let music = [played.on(0), played.on(1)];
+        if music.iter().all(|side| silent(side)) {
+            return vec![vec![0.0; played.frames]; self.scenario.head_unit.outputs.len()];
+        }
+        let unit = &self.scenario.head_unit;
+        head_unit::outputs(unit, self.volume, [&music[0], &music[1]], played.rate_hz, fidelity, &self.reader)
+    }
+
+    fn processor_outputs(&self, played: &Played, factory: &[Vec<f64>]) -> Vec<Vec<f64>> {
+        let latency_samples = self.scenario.processor.latency_ms * 1e-3 * played.rate_hz;
+        let channels = &self.scenario.channels;
+        (0..channels.len())
+            .map(|index| {
+                let mut input = played.on(index + FIRST_CHANNEL_OUTPUT);
+                if self.solo.is_none_or(|alone| alone == index) {
+                    for mix in &channels[index].inputs {
+                        let sign = if mix.invert { -1.0 } else { 1.0 };
+                        let names = self.scenario.head_unit.outputs.iter().map(|output| &output.name);
+                        for (_, signal) in names.zip(factory).filter(|(name, _)| **name == mix.output) {
+                            add(&mut input, signal, sign * factor(mix.gain_db));
+                        }
+                    }
+                }
+                if silent(&input) {
+                    return input;
+                }
+                self.strip(index, played.rate_hz).run(&input, latency_samples, &self.reader)
+            })
+            .collect()
+    }
+
+    fn strip(&self, index: usize, rate_hz: f64) -> Strip {
+        let name = &self.scenario.channels[index].name;
+        let flat = dsp::tune::ChannelTune::default();
+        let settings = self.tune.iter().flat_map(|tune| &tune.channels).find(|channel| channel.name == *name);
+        let tune_rate_hz = self.tune.as_ref().map_or(rate_hz, |tune| tune.sample_rate_hz);
+        Strip::new(settings.unwrap_or(&flat), tune_rate_hz, rate_hz, &self.reader)
+    }
+
+    fn at_microphone(&self, played: &Played, fitted: &[Vec<f64>], fidelity: Fidelity) -> Vec<f64> {
+        let channels = &self.scenario.channels;
+        let mut terminals = vec![vec![0.0; played.frames]; channels.len()];
+        for (index, channel) in channels.iter().enumerate() {
+            let wiring = &channel.wiring;
+            if wiring.dead || silent(&fitted[index]) {
+                continue;
+            }
+            let to = wiring.feeds.as_ref().and_then(|name| self.channel_index(name).ok()).unwrap_or(index);
+            let sign = if wiring.inverted { -1.0 } else { 1.0 };
+            add(&mut terminals[to], &fitted[index], sign * factor(channel.amplifier_gain_db + wiring.level_db));
+        }
+        let mut heard = vec![0.0; played.frames];
+        for (index, signal) in terminals.iter().enumerate().filter(|(_, signal)| !silent(signal)) {
+            for number in 0..channels[index].speakers.len() {
+                let speaker = &channels[index].speakers[number];
+                let mut cone = match fidelity {
+                    Fidelity::Real => driver::drive(speaker, signal, played.rate_hz),
+                    Fidelity::Linear => driver::drive_linear(speaker, signal, played.rate_hz),
+                };
+                if let Some(rattle) = channels[index].wiring.rattle.filter(|_| fidelity == Fidelity::Real) {
+                    let chance = Chance::new(self.seed, played.take, Purpose::Rattle, index);
+                    buzz(&rattle, &mut cone, played.rate_hz, chance);
+                }
+                if let Some(path) = self.path(index, number, played.rate_hz) {
+                    let full_scale = self.scenario.microphone.full_scale_db_spl;
+                    let gain = cabin::microphone_gain(speaker.sensitivity_db_spl, full_scale);
+                    add(&mut heard, &path.run(&cone), gain);
+                }
+            }
+        }
+        microphone::filter(&self.scenario.microphone, played.rate_hz).run(&heard)
+    }
+
+    /// The exact response from `output` to `input` at `frequencies_hz`: no noise, no clipping, no harmonics, one
+    /// clock. For judging estimators; no estimator may call it.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchLine`].
+    pub fn true_response(
+        &self, output: u16, input: u16, frequencies_hz: &[f64], rate_hz: u32,
+    ) -> Result<Vec<Complex<f64>>, CarError> {
+        for (direction, asked, count) in
+            [("output", output, self.outputs().len()), ("input", input, self.inputs().len())]
+        {
+            if usize::from(asked) >= count {
+                return Err(CarError::NoSuchLine { direction, asked, count });
+            }
+        }
+        let frames = rate_hz as usize;
+        let mut impulse = vec![0.0; frames];
+        impulse[0] = 1.0;
+        let played = Played {
+            rate_hz: f64::from(rate_hz),
+            frames,
+            signals: vec![(usize::from(output), impulse)],
+            take: 0,
+        };
+        let heard = self.listen(&played, &[usize::from(input)], Fidelity::Linear).pop().unwrap_or_default();
+        Ok(frequencies_hz.iter().map(|&hz| at_frequency(&heard, hz / f64::from(rate_hz))).collect())
+    }
+}
+
+/// The Fourier sum of `signal` at `cycles` per sample.
+fn at_frequency(signal: &[f64], cycles: f64) -> Complex<f64> {
+    let step = Complex::from_polar(1.0, -std::f64::consts::TAU * cycles);
+    // Horner's scheme from the end.
+    signal.iter().rev().fold(Complex::default(), |sum, &sample| sum * step + sample)
+}
+
+/// Adds what a loose part does: each time the cone exceeds the threshold it is thrown up and rings as it falls back.
+fn buzz(rattle: &Rattle, cone: &mut [f64], rate_hz: f64, mut chance: Chance) {
+    let threshold = factor(rattle.threshold_dbfs);
+    let mut knocks = vec![0.0; cone.len()];
+    let mut resting = true;
+    for (knock, sample) in knocks.iter_mut().zip(cone.iter()) {
+        let lifted = sample.abs() > threshold;
+        if lifted && resting {
+            *knock = sample.abs() * (0.5 + chance.uniform()) * if chance.uniform() < 0.5 { -1.0 } else { 1.0 };
+        }
+        resting = !lifted;
+    }
+    let ring = |frequency_hz| {
+        let kind = dsp::tune::SectionKind::HighPass;
+        let high = dsp::tune::Section { kind, frequency_hz, gain_db: 0.0, q: 4.0 };
+        crate::filter::of_section(&high, rate_hz)
+    };
+    crate::filter::run(&[ring(rattle.frequency_hz)], &mut knocks);
+    add(cone, &knocks, factor(rattle.level_db));
+}
