@@ -49,7 +49,11 @@ fn length(rate_hz: f64) -> usize {
 /// The response from `source_m` to `listener_m`: the pressure at the listener for a source whose pressure at 1 m
 /// in open air is the input, sampled at `rate_hz`.
 pub fn impulse_response(
-    cabin: &Cabin, source_m: [f64; 3], listener_m: [f64; 3], rate_hz: f64, seed: u64,
+    cabin: &Cabin,
+    source_m: [f64; 3],
+    listener_m: [f64; 3],
+    rate_hz: f64,
+    seed: u64,
 ) -> Vec<f64> {
     let transform = Transform::new(length(rate_hz));
     let mut groups = Groups::new(cabin, rate_hz, transform.length());
@@ -118,7 +122,8 @@ impl<'a> Groups<'a> {
             (-MOST_REFLECTIONS / 2..=MOST_REFLECTIONS / 2)
                 .flat_map(|n| [(n, 0), (n, 1)])
                 .map(|(n, mirrored)| {
-                    let place = f64::from(1 - 2 * mirrored) * source_m[axis] + 2.0 * f64::from(n) * size[axis];
+                    let place =
+                        f64::from(1 - 2 * mirrored) * source_m[axis] + 2.0 * f64::from(n) * size[axis];
                     (place - listener_m[axis], [(n - mirrored).abs(), n.abs()])
                 })
                 .collect()

@@ -7,7 +7,7 @@ use dsp::tune::{ChannelTune, Tune};
 
 use crate::microphone;
 use crate::resample::Reader;
-use crate::scenario::{Position, Scenario, ScriptedEvent, Wiring, place_of};
+use crate::scenario::{FactoryOutput, InputMix, Position, Scenario, ScriptedEvent, Wiring, place_of};
 use crate::transform::Convolver;
 
 /// Why the car cannot be set so.
@@ -67,6 +67,7 @@ type Path = (usize, usize, [u64; 3], u64);
 pub struct VirtualCar {
     pub(crate) scenario: Scenario,
     pub(crate) seed: u64,
+    pub(crate) undo: Option<Tune>,
     pub(crate) tune: Option<Tune>,
     pub(crate) volume: u32,
     pub(crate) microphone_m: [f64; 3],
@@ -93,6 +94,7 @@ impl VirtualCar {
             seed: scenario.seed ^ seed.wrapping_mul(0xD134_2543_DE82_EF95),
             volume: scenario.head_unit.volume.set_to,
             scenario,
+            undo: None,
             tune: None,
             microphone_m: head_m,
             solo: None,
@@ -108,15 +110,54 @@ impl VirtualCar {
         &self.scenario
     }
 
-    /// Types `tune` into the processor; channels it does not name are set flat.
+    /// Types `undo` into the processor's input stage, ahead of its mixer: each channel is named after the head-unit
+    /// output it acts on, or "left" or "right" for all that carry only that side. Outputs not named pass as they are.
+    ///
+    /// # Errors
+    /// As [`VirtualCar::set_tune`], for a name that fits no head-unit output.
+    pub fn set_undo(&mut self, undo: &Tune) -> Result<(), CarError> {
+        check_rate(undo)?;
+        for channel in &undo.channels {
+            let outputs = &self.scenario.head_unit.outputs;
+            if !outputs.iter().any(|output| acts_on(&channel.name, output)) {
+                let known = outputs.iter().map(|output| output.name.as_str()).collect::<Vec<_>>().join(", ");
+                return Err(CarError::Tune(format!(
+                    "no head-unit output is called \"{}\"; there are: {known}, left, right",
+                    channel.name
+                )));
+            }
+            check_settings(channel)?;
+        }
+        self.undo = Some(undo.clone());
+        Ok(())
+    }
+
+    /// Sets the input stage flat.
+    pub fn clear_undo(&mut self) {
+        self.undo = None;
+    }
+
+    /// Changes which head-unit outputs reach the processor channel `name`, and how.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchChannel`], or [`CarError::Tune`] for a head-unit output that does not exist.
+    pub fn set_inputs(&mut self, name: &str, inputs: Vec<InputMix>) -> Result<(), CarError> {
+        let index = self.channel_index(name)?;
+        let outputs = &self.scenario.head_unit.outputs;
+        if let Some(mix) = inputs.iter().find(|mix| !outputs.iter().any(|output| output.name == mix.output)) {
+            return Err(CarError::Tune(format!("no head-unit output is called \"{}\"", mix.output)));
+        }
+        self.scenario.channels[index].inputs = inputs;
+        Ok(())
+    }
+
+    /// Types `tune` into the processor's channels; channels it does not name are set flat.
     ///
     /// # Errors
     /// A channel that the car does not have, a rate beyond reason, coefficients without sections (they hold for one
     /// rate only), or a value that is not finite.
     pub fn set_tune(&mut self, tune: &Tune) -> Result<(), CarError> {
-        if !TUNE_RATES_HZ.contains(&tune.sample_rate_hz) {
-            return Err(CarError::Tune(format!("its rate of {} Hz is outside 8000 to 384000", tune.sample_rate_hz)));
-        }
+        check_rate(tune)?;
         for channel in &tune.channels {
             self.channel_index(&channel.name)?;
             check_settings(channel)?;
@@ -203,12 +244,15 @@ impl VirtualCar {
         music.into_iter().chain(self.scenario.channels.iter().map(|channel| channel.name.clone())).collect()
     }
 
-    /// What can be recorded: microphone, reference, each head-unit output, each processor output.
+    /// What can be recorded: microphone, reference, each head-unit output as it leaves the head unit, the same after
+    /// the processor's input stage, each processor output.
     pub fn inputs(&self) -> Vec<String> {
         let first = ["microphone", "reference"].map(String::from);
-        let factory = self.scenario.head_unit.outputs.iter().map(|output| format!("head unit {}", output.name));
+        let outputs = &self.scenario.head_unit.outputs;
+        let factory = outputs.iter().map(|output| format!("head unit {}", output.name));
+        let undone = outputs.iter().map(|output| format!("undone {}", output.name));
         let fitted = self.scenario.channels.iter().map(|channel| format!("processor {}", channel.name));
-        first.into_iter().chain(factory).chain(fitted).collect()
+        first.into_iter().chain(factory).chain(undone).chain(fitted).collect()
     }
 
     /// The output that leads to the processor channel `name` alone.
@@ -252,10 +296,25 @@ impl VirtualCar {
     }
 }
 
+fn check_rate(tune: &Tune) -> Result<(), CarError> {
+    if TUNE_RATES_HZ.contains(&tune.sample_rate_hz) {
+        return Ok(());
+    }
+    Err(CarError::Tune(format!("its rate of {} Hz is outside 8000 to 384000", tune.sample_rate_hz)))
+}
+
+/// Whether the undo channel called `name` acts on `output`.
+pub(crate) fn acts_on(name: &str, output: &FactoryOutput) -> bool {
+    let (left, right) = (output.feed.left != 0.0, output.feed.right != 0.0);
+    name == output.name || (name == "left" && left && !right) || (name == "right" && right && !left)
+}
+
 fn check_settings(channel: &ChannelTune) -> Result<(), CarError> {
     let name = &channel.name;
     if channel.sections.is_empty() && !channel.biquads.is_empty() {
-        return Err(CarError::Tune(format!("channel \"{name}\" has coefficients but no sections to type in")));
+        return Err(CarError::Tune(format!(
+            "channel \"{name}\" has coefficients but no sections to type in"
+        )));
     }
     let numbers = channel.sections.iter().flat_map(|s| [s.frequency_hz, s.gain_db, s.q]);
     let taps = channel.fir.iter().flatten().copied();
@@ -263,7 +322,10 @@ fn check_settings(channel: &ChannelTune) -> Result<(), CarError> {
         return Err(CarError::Tune(format!("channel \"{name}\" has a value that is not a number")));
     }
     if !(0.0..=1000.0).contains(&channel.delay_ms) {
-        return Err(CarError::Tune(format!("channel \"{name}\": a delay of {} ms is outside 0 to 1000", channel.delay_ms)));
+        return Err(CarError::Tune(format!(
+            "channel \"{name}\": a delay of {} ms is outside 0 to 1000",
+            channel.delay_ms
+        )));
     }
     match channel.sections.iter().find(|s| s.frequency_hz <= 0.0 || s.q <= 0.0) {
         Some(bad) => Err(CarError::Tune(format!(

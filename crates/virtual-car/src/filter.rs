@@ -6,6 +6,7 @@
 use std::f64::consts::PI;
 
 use dsp::tune::{Biquad, Section, SectionKind};
+#[cfg(test)]
 use rustfft::num_complex::Complex;
 
 use crate::scenario::{AllPass, Edge, Family, Split, SplitEdge};
@@ -38,7 +39,11 @@ pub fn of_section(section: &Section, rate_hz: f64) -> Biquad {
             let (c, root) = (sign * cos, 2.0 * amp.sqrt() * alpha);
             let (up, down) = (amp + 1.0, amp - 1.0);
             normal(
-                [amp * (up - down * c + root), sign * 2.0 * amp * (down - up * c), amp * (up - down * c - root)],
+                [
+                    amp * (up - down * c + root),
+                    sign * 2.0 * amp * (down - up * c),
+                    amp * (up - down * c - root),
+                ],
                 [up + down * c + root, -sign * 2.0 * (down + up * c), up + down * c - root],
             )
         }
@@ -131,6 +136,7 @@ pub fn run(cascade: &[Biquad], signal: &mut [f64]) {
 }
 
 /// What a cascade does at `frequency_hz`.
+#[cfg(test)]
 pub fn response(cascade: &[Biquad], frequency_hz: f64, rate_hz: f64) -> Complex<f64> {
     let z = Complex::from_polar(1.0, -2.0 * PI * frequency_hz / rate_hz);
     let poly = |c: &[f64; 3]| (z * c[2] + c[1]) * z + c[0];

@@ -21,7 +21,8 @@ fn loudness(contour: &Loudness, step: u32, rate_hz: f64) -> Vec<Biquad> {
 
 /// Filters of everything that leaves the head unit at volume `step`.
 fn common(unit: &HeadUnit, step: u32, rate_hz: f64) -> Vec<Biquad> {
-    let mut cascade: Vec<_> = unit.equalisation.iter().map(|section| filter::of_section(section, rate_hz)).collect();
+    let mut cascade: Vec<_> =
+        unit.equalisation.iter().map(|section| filter::of_section(section, rate_hz)).collect();
     if let Some(contour) = &unit.loudness {
         cascade.extend(loudness(contour, step, rate_hz));
     }
@@ -30,7 +31,8 @@ fn common(unit: &HeadUnit, step: u32, rate_hz: f64) -> Vec<Biquad> {
 
 /// Filters of one output.
 fn own(output: &FactoryOutput, rate_hz: f64) -> Vec<Biquad> {
-    let mut cascade: Vec<_> = output.splits.iter().flat_map(|split| filter::of_split(split, rate_hz)).collect();
+    let mut cascade: Vec<_> =
+        output.splits.iter().flat_map(|split| filter::of_split(split, rate_hz)).collect();
     cascade.extend(output.equalisation.iter().map(|section| filter::of_section(section, rate_hz)));
     cascade.extend(output.all_passes.iter().map(|all_pass| filter::of_all_pass(all_pass, rate_hz)));
     cascade
@@ -58,7 +60,12 @@ pub enum Fidelity {
 
 /// The signal of each output, in the scenario's order, for music on both sides.
 pub fn outputs(
-    unit: &HeadUnit, step: u32, music: [&[f64]; 2], rate_hz: f64, fidelity: Fidelity, reader: &Reader,
+    unit: &HeadUnit,
+    step: u32,
+    music: [&[f64]; 2],
+    rate_hz: f64,
+    fidelity: Fidelity,
+    reader: &Reader,
 ) -> Vec<Vec<f64>> {
     let length = music[0].len().max(music[1].len());
     let volume = factor(unit.volume.gain_db(step));

@@ -32,10 +32,8 @@ pub fn filter(microphone: &Microphone, rate_hz: f64) -> Convolver {
 
 /// The text of its calibration file: the response to be subtracted.
 pub fn calibration_file(microphone: &Microphone) -> String {
-    let mut text = format!(
-        "Microphone {} (SIMULATED), its own response: subtract it\nHz dB\n",
-        microphone.serial
-    );
+    let mut text =
+        format!("Microphone {} (SIMULATED), its own response: subtract it\nHz dB\n", microphone.serial);
     for (frequency_hz, level_db) in &microphone.response {
         // Writing into a String does not fail.
         let _ = writeln!(text, "{frequency_hz} {level_db}");

@@ -26,7 +26,10 @@ impl Strip {
         } else {
             settings.sections.iter().map(|section| filter::of_section(section, rate_hz)).collect()
         };
-        let fir = settings.fir.as_ref().map(|taps| Convolver::new(&carried_over(taps, tune_rate_hz, rate_hz, reader)));
+        let fir = settings
+            .fir
+            .as_ref()
+            .map(|taps| Convolver::new(&carried_over(taps, tune_rate_hz, rate_hz, reader)));
         let sign = if settings.polarity == Polarity::Inverted { -1.0 } else { 1.0 };
         Self {
             cascade,

@@ -63,7 +63,8 @@ impl VirtualCar {
     }
 
     fn events_of(&self, take: u64) -> Vec<ScriptedEvent> {
-        let scripted = self.scenario.events.iter().filter(|event| event.take.is_none_or(|number| number == take));
+        let scripted =
+            self.scenario.events.iter().filter(|event| event.take.is_none_or(|number| number == take));
         let mut events: Vec<_> = scripted.chain(&self.scheduled).copied().collect();
         events.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
         events
@@ -104,11 +105,22 @@ impl VirtualCar {
         let microphone = &self.scenario.microphone;
         let full_scale = microphone.full_scale_db_spl;
         let chance = |purpose| Chance::new(self.seed, take, purpose, 0);
-        add(kept, &weather::idle_cabin(&self.scenario.noise, full_scale, rate_hz, frames, chance(Purpose::Cabin)), 1.0);
+        add(
+            kept,
+            &weather::idle_cabin(&self.scenario.noise, full_scale, rate_hz, frames, chance(Purpose::Cabin)),
+            1.0,
+        );
         add(kept, &weather::hiss(microphone.hiss_db_spl - full_scale, frames, chance(Purpose::Hiss)), 1.0);
         for (index, scripted) in events.iter().enumerate() {
             let chance = weather::chance_of_event(self.seed, take, index);
-            weather::happen(scripted.event, (scripted.at_s * rate_hz) as usize, full_scale, rate_hz, kept, chance);
+            weather::happen(
+                scripted.event,
+                (scripted.at_s * rate_hz) as usize,
+                full_scale,
+                rate_hz,
+                kept,
+                chance,
+            );
         }
     }
 }

@@ -92,8 +92,9 @@ impl Reader {
         let place = (1.0 - fraction) * FRACTIONS as f64;
         let row = (place as usize).min(FRACTIONS - 1);
         let share = place - row as f64;
-        let weights: [f64; 2 * REACH] =
-            std::array::from_fn(|i| self.table[row][i] + share * (self.table[row + 1][i] - self.table[row][i]));
+        let weights: [f64; 2 * REACH] = std::array::from_fn(|i| {
+            self.table[row][i] + share * (self.table[row + 1][i] - self.table[row][i])
+        });
         let mut padded = vec![0.0; REACH];
         padded.extend_from_slice(signal);
         padded.extend([0.0; REACH]);

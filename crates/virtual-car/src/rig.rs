@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use audio::rig::{DeviceFacts, Rig, RigError, TakeFacts, TakeOrder, Watch};
+use audio::wav::Recorder;
 
 use crate::car::VirtualCar;
 use crate::recording::Recording;
@@ -149,27 +150,27 @@ fn disk(path: &Path, cause: impl std::fmt::Display) -> RigError {
 }
 
 /// Lets the recording grow on disk; gives the frames written and whether it was stopped.
-fn write(order: &TakeOrder, recording: &Recording, watch: &Watch, paced: bool) -> Result<(usize, bool), RigError> {
+fn write(
+    order: &TakeOrder,
+    recording: &Recording,
+    watch: &Watch,
+    paced: bool,
+) -> Result<(usize, bool), RigError> {
     let path = &order.recording;
-    let spec = hound::WavSpec {
-        channels: u16::try_from(recording.channels.len()).unwrap_or(u16::MAX),
-        sample_rate: order.rate_hz,
-        bits_per_sample: 32,
-        sample_format: hound::SampleFormat::Float,
-    };
-    let mut file = hound::WavWriter::create(path, spec).map_err(|error| disk(path, error))?;
     let frames = recording.channels.iter().map(Vec::len).min().unwrap_or(0);
+    let mut file = Recorder::create(path, order.rate_hz, recording.channels.len(), frames as u64)
+        .map_err(|error| disk(path, error))?;
+    let mut block = Vec::with_capacity(BLOCK * recording.channels.len());
     let begun = Instant::now();
     let mut written = 0;
     while written < frames && !watch.stopping() {
         let end = (written + BLOCK).min(frames);
-        let mut peak = 0f32;
-        for frame in written..end {
-            for channel in &recording.channels {
-                peak = peak.max(channel[frame].abs());
-                file.write_sample(channel[frame]).map_err(|error| disk(path, error))?;
-            }
-        }
+        block.clear();
+        block.extend(
+            (written..end).flat_map(|frame| recording.channels.iter().map(move |channel| channel[frame])),
+        );
+        file.write(&block).map_err(|error| disk(path, error))?;
+        let peak = block.iter().fold(0f32, |most, sample| most.max(sample.abs()));
         written = end;
         watch.set_peak(peak);
         watch.set_recorded_frames(written as u64);
@@ -179,6 +180,6 @@ fn write(order: &TakeOrder, recording: &Recording, watch: &Watch, paced: bool) -
             std::thread::sleep(due.saturating_sub(begun.elapsed()));
         }
     }
-    file.finalize().map_err(|error| disk(path, error))?;
+    file.finish().map_err(|error| disk(path, error))?;
     Ok((written, written < frames))
 }

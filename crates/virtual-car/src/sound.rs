@@ -2,7 +2,7 @@
 
 use rustfft::num_complex::Complex;
 
-use crate::car::{CarError, FIRST_CHANNEL_OUTPUT, FIRST_LINE_INPUT, VirtualCar};
+use crate::car::{CarError, FIRST_CHANNEL_OUTPUT, FIRST_LINE_INPUT, VirtualCar, acts_on};
 use crate::chance::{Chance, Purpose};
 use crate::driver;
 use crate::head_unit::{self, Fidelity};
@@ -37,7 +37,8 @@ impl VirtualCar {
     /// What reaches each input of `inputs`, all of `played.frames` length.
     pub(crate) fn listen(&self, played: &Played, inputs: &[usize], fidelity: Fidelity) -> Vec<Vec<f64>> {
         let factory = self.factory_outputs(played, fidelity);
-        let fitted = self.processor_outputs(played, &factory);
+        let undone = self.undone(&factory, played.rate_hz);
+        let fitted = self.processor_outputs(played, &undone);
         let line = factor(self.scenario.recorder.line_gain_db);
         let at_line = |signal: &[f64]| signal.iter().map(|s| s * line).collect::<Vec<_>>();
         inputs
@@ -51,7 +52,7 @@ impl VirtualCar {
                 }
                 _ => {
                     let number = input - FIRST_LINE_INPUT;
-                    let lines = factory.iter().chain(&fitted);
+                    let lines = factory.iter().chain(&undone).chain(&fitted);
                     lines.skip(number).map(|signal| at_line(signal)).next().unwrap_or_default()
                 }
             })
@@ -65,6 +66,33 @@ impl VirtualCar {
         }
         let unit = &self.scenario.head_unit;
         head_unit::outputs(unit, self.volume, [&music[0], &music[1]], played.rate_hz, fidelity, &self.reader)
+    }
+
+    /// The head unit's outputs after the processor's input stage.
+    fn undone(&self, factory: &[Vec<f64>], rate_hz: f64) -> Vec<Vec<f64>> {
+        let outputs = self.scenario.head_unit.outputs.iter();
+        outputs
+            .zip(factory)
+            .map(|(output, signal)| {
+                let Some(undo) = self.undo.as_ref().filter(|_| !silent(signal)) else {
+                    return signal.clone();
+                };
+                // The output's own name goes before its side's.
+                let named = undo.channels.iter().find(|channel| channel.name == output.name);
+                let settings =
+                    named.or_else(|| undo.channels.iter().find(|channel| acts_on(&channel.name, output)));
+                settings.map_or_else(
+                    || signal.clone(),
+                    |settings| {
+                        Strip::new(settings, undo.sample_rate_hz, rate_hz, &self.reader).run(
+                            signal,
+                            0.0,
+                            &self.reader,
+                        )
+                    },
+                )
+            })
+            .collect()
     }
 
     fn processor_outputs(&self, played: &Played, factory: &[Vec<f64>]) -> Vec<Vec<f64>> {
@@ -108,7 +136,11 @@ impl VirtualCar {
             }
             let to = wiring.feeds.as_ref().and_then(|name| self.channel_index(name).ok()).unwrap_or(index);
             let sign = if wiring.inverted { -1.0 } else { 1.0 };
-            add(&mut terminals[to], &fitted[index], sign * factor(channel.amplifier_gain_db + wiring.level_db));
+            add(
+                &mut terminals[to],
+                &fitted[index],
+                sign * factor(channel.amplifier_gain_db + wiring.level_db),
+            );
         }
         let mut heard = vec![0.0; played.frames];
         for (index, signal) in terminals.iter().enumerate().filter(|(_, signal)| !silent(signal)) {
@@ -138,7 +170,11 @@ impl VirtualCar {
     /// # Errors
     /// [`CarError::NoSuchLine`].
     pub fn true_response(
-        &self, output: u16, input: u16, frequencies_hz: &[f64], rate_hz: u32,
+        &self,
+        output: u16,
+        input: u16,
+        frequencies_hz: &[f64],
+        rate_hz: u32,
     ) -> Result<Vec<Complex<f64>>, CarError> {
         for (direction, asked, count) in
             [("output", output, self.outputs().len()), ("input", input, self.inputs().len())]
@@ -176,7 +212,8 @@ fn buzz(rattle: &Rattle, cone: &mut [f64], rate_hz: f64, mut chance: Chance) {
     for (knock, sample) in knocks.iter_mut().zip(cone.iter()) {
         let lifted = sample.abs() > threshold;
         if lifted && resting {
-            *knock = sample.abs() * (0.5 + chance.uniform()) * if chance.uniform() < 0.5 { -1.0 } else { 1.0 };
+            *knock =
+                sample.abs() * (0.5 + chance.uniform()) * if chance.uniform() < 0.5 { -1.0 } else { 1.0 };
         }
         resting = !lifted;
     }

@@ -12,7 +12,13 @@ const FLAT_BELOW_HZ: f64 = 30.0;
 
 /// The noise of the idle cabin: `frames` samples whose level from 20 Hz to 20 kHz is `noise.level_db_spl` for a
 /// microphone that reaches full scale with a sine at `full_scale_db_spl`.
-pub fn idle_cabin(noise: &Noise, full_scale_db_spl: f64, rate_hz: f64, frames: usize, mut chance: Chance) -> Vec<f64> {
+pub fn idle_cabin(
+    noise: &Noise,
+    full_scale_db_spl: f64,
+    rate_hz: f64,
+    frames: usize,
+    mut chance: Chance,
+) -> Vec<f64> {
     let transform = Transform::new((0.17 * rate_hz) as usize * 2);
     let bin_hz = rate_hz / transform.length() as f64;
     let exponent = -noise.falls_db_per_octave / 20.0 * 10f64.log2();
@@ -38,7 +44,14 @@ pub fn hiss(level_dbfs: f64, frames: usize, mut chance: Chance) -> Vec<f64> {
 }
 
 /// Adds the sound of `event`, which begins at frame `at`, to what the microphone records.
-pub fn happen(event: Event, at: usize, full_scale_db_spl: f64, rate_hz: f64, heard: &mut [f64], chance: Chance) {
+pub fn happen(
+    event: Event,
+    at: usize,
+    full_scale_db_spl: f64,
+    rate_hz: f64,
+    heard: &mut [f64],
+    chance: Chance,
+) {
     let Some(rest) = heard.get_mut(at..) else { return };
     match event {
         Event::DoorSlam { level_db_spl } => {
@@ -65,7 +78,8 @@ fn slam(rate_hz: f64, mut chance: Chance) -> Vec<f64> {
         .map(|n| {
             let t = n as f64 / rate_hz;
             let rise = 1.0 - (-t / 0.002).exp();
-            let thump: f64 = thumps.iter().map(|(hz, tau)| (2.0 * PI * hz * t).sin() * (-t / tau).exp()).sum();
+            let thump: f64 =
+                thumps.iter().map(|(hz, tau)| (2.0 * PI * hz * t).sin() * (-t / tau).exp()).sum();
             rise * (thump + 6.0 * knock[n] * (-t / 0.04).exp())
         })
         .collect()

@@ -46,7 +46,10 @@ impl Scenario {
             return Err(wrong("format", format!("\"{}\" is not \"{FORMAT}\"", self.format)));
         }
         if self.version > VERSION {
-            return Err(wrong("version", format!("{} is newer than this program reads ({VERSION})", self.version)));
+            return Err(wrong(
+                "version",
+                format!("{} is newer than this program reads ({VERSION})", self.version),
+            ));
         }
         self.check_cabin()?;
         self.check_head_unit()?;
@@ -116,7 +119,10 @@ impl Scenario {
             within(&format!("{at}.safe_band_hz"), channel.safe_band_hz.0, 1.0, channel.safe_band_hz.1)?;
             for input in &channel.inputs {
                 if !self.head_unit.outputs.iter().any(|output| output.name == input.output) {
-                    return Err(wrong(format!("{at}.inputs"), format!("no head-unit output \"{}\"", input.output)));
+                    return Err(wrong(
+                        format!("{at}.inputs"),
+                        format!("no head-unit output \"{}\"", input.output),
+                    ));
                 }
             }
             if let Some(other) = &channel.wiring.feeds
