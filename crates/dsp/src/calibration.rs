@@ -17,6 +17,13 @@ pub struct MicCalibration {
     pub phase_deg: Option<Vec<f64>>,
 }
 
+impl From<Curve> for MicCalibration {
+    /// A calibration file as it was read.
+    fn from(curve: Curve) -> Self {
+        Self { frequency_hz: curve.frequency_hz, level_db: curve.level_db, phase_deg: curve.phase_deg }
+    }
+}
+
 impl MicCalibration {
     /// The microphone's level at `frequency_hz`: straight over log frequency, held level beyond its ends; 0 when empty.
     pub fn level_at_db(&self, frequency_hz: f64) -> f64 {
