@@ -1,4 +1,6 @@
 //! Sound cards and WAV files: playing a stimulus while recording, with level and stop safety.
 
+pub mod card;
 pub mod rig;
+pub mod safety;
 pub mod wav;

@@ -8,6 +8,8 @@ use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 pub struct DeviceFacts {
     /// The name to ask for it by.
     pub name: String,
+    /// What the system says about it, in words; may be empty.
+    pub description: String,
     /// Output channels, 0 for an input.
     pub output_channels: u16,
     /// Input channels, 0 for an output.
@@ -23,7 +25,7 @@ pub struct DeviceFacts {
 pub struct TakeOrder {
     /// Sample rate of playing and recording.
     pub rate_hz: u32,
-    /// What leaves the output, one entry per driven output channel.
+    /// What leaves the output, one entry per driven output channel; none at all only records, for `tail_s`.
     pub play: Vec<PlayedChannel>,
     /// Input channels to keep, counted from 0, in the order of the recording's channels.
     pub record_inputs: Vec<u16>,
@@ -31,7 +33,7 @@ pub struct TakeOrder {
     pub tail_s: f64,
     /// The float32 WAV that grows while recording; it must not exist.
     pub recording: PathBuf,
-    /// No output sample exceeds this, whatever the stimulus holds.
+    /// No output sample exceeds this, whatever the stimulus holds; 0 or less.
     pub ceiling_dbfs: f64,
 }
 
@@ -57,6 +59,10 @@ pub struct TakeFacts {
     pub lost_frames: u64,
     /// The take was stopped before the stimulus ended.
     pub stopped: bool,
+    /// The frame of the recording that was being heard when Stop was asked for, as well as it is known.
+    pub stop_asked_at_frame: Option<u64>,
+    /// What was noticed besides, one plain sentence each: where frames were lost, what the driver reported.
+    pub remarks: Vec<String>,
     /// True when the recording was simulated.
     pub simulated: bool,
     /// Name of the output device.

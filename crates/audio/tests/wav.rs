@@ -1,6 +1,8 @@
 //! WAV files against a second implementation (hound), against bytes laid out by hand after the published RIFF
 //! description, and against every kind of damage.
 
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
+
 use std::path::{Path, PathBuf};
 
 use audio::wav::{self, Doubt, Encoding, IntegerBits, Recorder, Wav, WavError};

@@ -95,8 +95,7 @@ impl<'a> Signal<'a> {
             return Err(bad(format!("its channels differ in length: {frames} and {} samples", other.len())));
         }
         for (index, channel) in channels.iter().enumerate() {
-            // Written so that NaN is caught too.
-            if let Some(frame) = channel.iter().position(|sample| !(sample.abs() <= largest)) {
+            if let Some(frame) = channel.iter().position(|sample| sample.is_nan() || sample.abs() > largest) {
                 let value = channel.get(frame).copied().unwrap_or(f64::NAN);
                 let wrong = if value.is_finite() {
                     "beyond full scale; lower the level"

@@ -1,0 +1,85 @@
+//! The sound card rig: an output and an input of the system, often two devices with two clocks.
+//!
+//! The callbacks copy and count, nothing else ([`stream`]); a writer thread streams the recording to its file
+//! ([`writer`]); the thread that asked for the take watches over both ([`take`]).
+
+mod beat;
+mod devices;
+mod stream;
+mod take;
+mod writer;
+
+use crate::rig::{DeviceFacts, Rig, RigError, TakeFacts, TakeOrder, Watch};
+use devices::{Direction, Found};
+
+/// Frames per block asked of the device: under load only large blocks were free of gaps, and latency does not matter.
+pub const BLOCK_FRAMES: u32 = 4096;
+
+/// Which devices to use; a name is one that [`list`] gives, or its description.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct CardChoice {
+    /// Output device; the system's default when left out.
+    pub output: Option<String>,
+    /// Input device; the system's default when left out.
+    pub input: Option<String>,
+    /// Channels to open the output with; the fewest that reach the asked ones when left out.
+    pub output_channels: Option<u16>,
+    /// Channels to open the input with; the fewest that reach the asked ones when left out.
+    pub input_channels: Option<u16>,
+}
+
+/// An output and an input device of this computer.
+pub struct CardRig {
+    host: cpal::Host,
+    choice: CardChoice,
+    output: Found,
+    input: Found,
+    loudest_dbfs: Option<f64>,
+}
+
+/// Lists the sound devices of this computer that can be opened.
+///
+/// # Errors
+/// The sound system itself cannot be reached.
+pub fn list() -> Result<Vec<DeviceFacts>, RigError> {
+    devices::list(&devices::host()?)
+}
+
+impl CardRig {
+    /// Finds the devices; nothing is opened yet.
+    ///
+    /// # Errors
+    /// The sound system cannot be reached, or has no device of that name.
+    pub fn open(choice: CardChoice) -> Result<Self, RigError> {
+        let host = devices::host()?;
+        let output = devices::find(&host, choice.output.as_deref(), Direction::Output)?;
+        let input = devices::find(&host, choice.input.as_deref(), Direction::Input)?;
+        Ok(Self { host, choice, output, input, loudest_dbfs: None })
+    }
+
+    /// Name of the output device.
+    pub fn output(&self) -> &str {
+        &self.output.name
+    }
+
+    /// Name of the input device.
+    pub fn input(&self) -> &str {
+        &self.input.name
+    }
+}
+
+impl Rig for CardRig {
+    fn devices(&self) -> Result<Vec<DeviceFacts>, RigError> {
+        devices::list(&self.host)
+    }
+
+    fn take(&mut self, order: &TakeOrder, watch: &Watch) -> Result<TakeFacts, RigError> {
+        let played = take::run(&self.output, &self.input, &self.choice, self.loudest_dbfs, order, watch)?;
+        if let Some(peak_dbfs) = played.signal_peak_dbfs
+            && !played.facts.stopped
+        {
+            self.loudest_dbfs = Some(self.loudest_dbfs.map_or(peak_dbfs, |loudest| loudest.max(peak_dbfs)));
+        }
+        Ok(played.facts)
+    }
+}
