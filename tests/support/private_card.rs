@@ -28,7 +28,8 @@ pub fn with_private_card(test: &str, rate_hz: u32, channels: u16, body: impl FnO
     if std::env::var_os(INSIDE).is_some() {
         return body();
     }
-    let lock = std::fs::File::create(std::env::temp_dir().join("cabinwright-private-card.lock")).expect("a lock file");
+    let lock = std::fs::File::create(std::env::temp_dir().join("cabinwright-private-card.lock"))
+        .expect("a lock file");
     lock.lock().expect("waiting for the other sound tests");
     let card = PrivateCard::start(rate_hz, channels);
     let mut child = Command::new(std::env::current_exe().expect("the test's own path"));
@@ -38,13 +39,17 @@ pub fn with_private_card(test: &str, rate_hz: u32, channels: u16, body: impl FnO
     let words = String::from_utf8_lossy(&out.stdout);
     eprintln!("{words}{}", String::from_utf8_lossy(&out.stderr));
     assert!(words.contains("1 passed") || !out.status.success(), "no test is called {test}");
-    assert!(out.status.success(), "{test} failed on the private card at {rate_hz} Hz with {channels} channels");
+    assert!(
+        out.status.success(),
+        "{test} failed on the private card at {rate_hz} Hz with {channels} channels"
+    );
 }
 
 impl PrivateCard {
     /// Starts a card of 2, 4 or 8 channels.
     pub fn start(rate_hz: u32, channels: u16) -> Self {
-        let folder = tempfile::Builder::new().prefix("cabinwright-card").tempdir().expect("a temporary folder");
+        let folder =
+            tempfile::Builder::new().prefix("cabinwright-card").tempdir().expect("a temporary folder");
         let dir = folder.path();
         for name in ["run", "home"] {
             std::fs::create_dir(dir.join(name)).expect("a folder for the sound server");
@@ -58,7 +63,13 @@ impl PrivateCard {
             .arg("-F")
             .arg(dir.join("daemon.pa"))
             // It ends by itself a minute after its last client, should the test be killed.
-            .args(["--daemonize=no", "--use-pid-file=no", "--exit-idle-time=60", "--realtime=no", "--high-priority=no"])
+            .args([
+                "--daemonize=no",
+                "--use-pid-file=no",
+                "--exit-idle-time=60",
+                "--realtime=no",
+                "--high-priority=no",
+            ])
             .arg(format!("--log-target=file:{}", dir.join("log").display()))
             .env("HOME", dir.join("home"))
             .env("XDG_RUNTIME_DIR", dir.join("run"))
@@ -83,7 +94,8 @@ impl PrivateCard {
             let mut pactl = Command::new("pactl");
             self.lend_to(&mut pactl);
             let sources = pactl.args(["list", "short", "sources"]).output();
-            let sources = sources.unwrap_or_else(|error| panic!("pactl is missing ({error}): install {PACKAGES}"));
+            let sources =
+                sources.unwrap_or_else(|error| panic!("pactl is missing ({error}): install {PACKAGES}"));
             if String::from_utf8_lossy(&sources.stdout).contains("spare_microphone") {
                 return;
             }
@@ -120,7 +132,8 @@ impl Drop for PrivateCard {
 /// Pulls the plug of a pair, from within [`with_private_card`].
 #[allow(dead_code, reason = "not every test file pulls plugs")]
 pub fn unplug(pair: &str) {
-    let listed = Command::new("pactl").args(["list", "short", "modules"]).output().expect("pactl lists the modules");
+    let listed =
+        Command::new("pactl").args(["list", "short", "modules"]).output().expect("pactl lists the modules");
     let words = String::from_utf8_lossy(&listed.stdout).into_owned();
     let sink = words
         .lines()
@@ -159,7 +172,10 @@ fn speaker_map(channels: u16) -> &'static str {
 
 fn modules(dir: &Path, rate_hz: u32, channels: u16) -> String {
     let map = speaker_map(channels);
-    let mut text = format!("load-module module-native-protocol-unix auth-anonymous=1 socket={}\n", dir.join("socket").display());
+    let mut text = format!(
+        "load-module module-native-protocol-unix auth-anonymous=1 socket={}\n",
+        dir.join("socket").display()
+    );
     for pair in ["bench", "spare"] {
         // norewinds keeps an idle sink from rendering two seconds ahead, which would stall the start of every stream.
         let _ = writeln!(

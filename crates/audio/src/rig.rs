@@ -47,7 +47,7 @@ pub struct PlayedChannel {
 }
 
 /// How one take went.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct TakeFacts {
     /// Frames in the recording.
     pub frames: u64,

@@ -90,12 +90,17 @@ fn check_signal(samples: &[f32], output: u16, order: &TakeOrder) -> Result<(), R
         ));
     }
     let edge = ((FADE_LEAST_S * f64::from(order.rate_hz)) as usize).min(samples.len());
-    let ends = [(samples.get(..edge), samples.first(), "begins"), (samples.get(samples.len() - edge..), samples.last(), "ends")];
+    let ends = [
+        (samples.get(..edge), samples.first(), "begins"),
+        (samples.get(samples.len() - edge..), samples.last(), "ends"),
+    ];
     for (near, outermost, word) in ends {
         let abrupt = outermost.is_some_and(|sample| sample.abs() > EDGE_MOST * peak)
             || near.is_some_and(|near| largest(near) > 0.5 * peak);
         if peak > 0.0 && abrupt {
-            return bad(format!("the signal for output {output} {word} abruptly; fade it over at least 1 ms"));
+            return bad(format!(
+                "the signal for output {output} {word} abruptly; fade it over at least 1 ms"
+            ));
         }
     }
     Ok(())
@@ -139,9 +144,12 @@ impl Player {
         let rate = f64::from(order.rate_hz);
         let signal_frames = order.play.iter().map(|line| line.samples.len() as u64).max().unwrap_or(0);
         let peak = order.play.iter().map(|line| largest(&line.samples)).fold(0.0, f32::max);
-        let familiar_dbfs = loudest_dbfs.map_or(QUIET_START_DBFS, |loudest| (loudest + LARGEST_STEP_DB).max(QUIET_START_DBFS));
+        let familiar_dbfs = loudest_dbfs
+            .map_or(QUIET_START_DBFS, |loudest| (loudest + LARGEST_STEP_DB).max(QUIET_START_DBFS));
         let lead_in = if dbfs(f64::from(peak)) > familiar_dbfs + 0.01 {
-            let audible = |line: &crate::rig::PlayedChannel| line.samples.iter().position(|sample| sample.abs() > 0.001 * peak);
+            let audible = |line: &crate::rig::PlayedChannel| {
+                line.samples.iter().position(|sample| sample.abs() > 0.001 * peak)
+            };
             let from = order.play.iter().filter_map(audible).min().unwrap_or(0) as u64;
             LeadIn {
                 from,
@@ -188,7 +196,9 @@ impl Player {
     pub fn frame(&mut self, mut put: impl FnMut(u16, f32)) {
         let stop_gain = match self.stop_at {
             None => 1.0,
-            Some(stop_at) => 1.0 - (self.at - stop_at).min(self.stop_fade_frames) as f32 / self.stop_fade_frames as f32,
+            Some(stop_at) => {
+                1.0 - (self.at - stop_at).min(self.stop_fade_frames) as f32 / self.stop_fade_frames as f32
+            }
         };
         let (position, gain) = self.position();
         if let Some(position) = position {

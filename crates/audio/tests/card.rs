@@ -14,7 +14,11 @@ use audio::wav;
 use private_card::with_private_card;
 
 fn bench() -> CardRig {
-    let choice = CardChoice { output: Some("bench_out".into()), input: Some("bench_in".into()), ..CardChoice::default() };
+    let choice = CardChoice {
+        output: Some("bench_out".into()),
+        input: Some("bench_in".into()),
+        ..CardChoice::default()
+    };
     CardRig::open(choice).unwrap()
 }
 
@@ -34,10 +38,18 @@ fn sweep(rate_hz: u32, seconds: f64) -> Vec<f32> {
         .collect()
 }
 
-fn order(dir: &std::path::Path, rate_hz: u32, play: Vec<(u16, Vec<f32>)>, record_inputs: Vec<u16>) -> TakeOrder {
+fn order(
+    dir: &std::path::Path,
+    rate_hz: u32,
+    play: Vec<(u16, Vec<f32>)>,
+    record_inputs: Vec<u16>,
+) -> TakeOrder {
     TakeOrder {
         rate_hz,
-        play: play.into_iter().map(|(output, samples)| PlayedChannel { output, samples: Arc::new(samples) }).collect(),
+        play: play
+            .into_iter()
+            .map(|(output, samples)| PlayedChannel { output, samples: Arc::new(samples) })
+            .collect(),
         record_inputs,
         tail_s: 0.3,
         recording: dir.join("take.wav"),
@@ -61,7 +73,9 @@ fn the_devices_are_listed() {
         println!("{listed:?} in {:?}", began.elapsed());
         assert!(listed.iter().any(|device| device.name == "bench_out" && device.output_channels >= 2));
         assert!(listed.iter().any(|device| device.name == "spare_in" && device.rates_hz.contains(&48_000)));
-        let Err(error) = CardRig::open(CardChoice { output: Some("nothing".into()), ..CardChoice::default() }) else {
+        let Err(error) =
+            CardRig::open(CardChoice { output: Some("nothing".into()), ..CardChoice::default() })
+        else {
             panic!("a device that is not there was found")
         };
         assert!(error.to_string().contains("bench_out"), "{error}");
@@ -91,7 +105,10 @@ fn stop_silences_within_fifty_milliseconds() {
         for round in 0..3 {
             let dir = tempfile::tempdir().unwrap();
             let tone: Vec<f32> = (0..48_000 * 8)
-                .map(|n| 0.1 * (n as f32 / 480.0).min(1.0).min((384_000 - n) as f32 / 480.0) * (n as f32 * 0.13).sin())
+                .map(|n| {
+                    0.1 * (n as f32 / 480.0).min(1.0).min((384_000 - n) as f32 / 480.0)
+                        * (n as f32 * 0.13).sin()
+                })
                 .collect();
             let order = order(dir.path(), 48_000, vec![(0, tone)], vec![0]);
             let watch = Watch::default();

@@ -300,10 +300,8 @@ mod tests {
             peak_dbfs: vec![peak_dbfs],
             clipped_samples: vec![clipped],
             lost_frames: lost,
-            stopped: false,
             simulated: true,
-            output: String::new(),
-            input: String::new(),
+            ..TakeFacts::default()
         }
     }
 

@@ -36,7 +36,13 @@ pub(super) struct Pulse {
 
 impl Pulse {
     pub fn new(rate_hz: u32, origin: Instant) -> Self {
-        Self { rate_hz: f64::from(rate_hz), origin, stretches: Vec::new(), stretch_from: None, earliest: f64::INFINITY }
+        Self {
+            rate_hz: f64::from(rate_hz),
+            origin,
+            stretches: Vec::new(),
+            stretch_from: None,
+            earliest: f64::INFINITY,
+        }
     }
 
     pub fn add(&mut self, beat: Beat) {
@@ -61,13 +67,22 @@ impl Pulse {
     /// Frames that went missing, with the frame near which they did, between two frames.
     pub fn gaps(&self, from_frame: u64, to_frame: u64) -> Vec<(u64, u64)> {
         let lasting: Vec<f64> = (0..self.stretches.len())
-            .map(|start| self.stretches.iter().skip(start).take(LASTING).map(|(_, late)| *late).fold(f64::INFINITY, f64::min))
+            .map(|start| {
+                self.stretches
+                    .iter()
+                    .skip(start)
+                    .take(LASTING)
+                    .map(|(_, late)| *late)
+                    .fold(f64::INFINITY, f64::min)
+            })
             .collect();
         lasting
             .iter()
             .zip(lasting.iter().skip(1))
             .zip(self.stretches.iter().skip(1))
-            .filter(|((before, after), (frame, _))| **after - **before > LEAST_GAP_S && (from_frame..to_frame).contains(frame))
+            .filter(|((before, after), (frame, _))| {
+                **after - **before > LEAST_GAP_S && (from_frame..to_frame).contains(frame)
+            })
             .map(|((before, after), (frame, _))| (*frame, ((after - before) * self.rate_hz) as u64))
             .collect()
     }
@@ -89,7 +104,11 @@ mod tests {
             }
             let real = (block + 1) as f64 * 2730.0 + missing as f64;
             let at_s = 0.1 + real / 48_000.0 / (1.0 + skew_ppm * 1e-6) + late_ms(block) * 1e-3;
-            pulse.add(Beat { first_frame: block * 2730, frames: 2730, at: origin + Duration::from_secs_f64(at_s) });
+            pulse.add(Beat {
+                first_frame: block * 2730,
+                frames: 2730,
+                at: origin + Duration::from_secs_f64(at_s),
+            });
         }
         pulse
     }
@@ -99,7 +118,10 @@ mod tests {
         for skew_ppm in [-500.0, 0.0, 500.0] {
             for busy in [0.0, 40.0] {
                 let late = |block: u64| if block % 7 == 3 { busy } else { 0.3 * (block % 5) as f64 };
-                assert!(pulse(skew_ppm, late, 1000, 0).gaps(0, u64::MAX).is_empty(), "{skew_ppm} ppm, {busy} ms");
+                assert!(
+                    pulse(skew_ppm, late, 1000, 0).gaps(0, u64::MAX).is_empty(),
+                    "{skew_ppm} ppm, {busy} ms"
+                );
                 let found = pulse(skew_ppm, late, 200, 1365).gaps(0, u64::MAX);
                 let [(frame, lost)] = found[..] else { panic!("{skew_ppm} ppm, {busy} ms: {found:?}") };
                 // Within one stretch before the place, one after; drift over the lasting stretches adds to the amount.

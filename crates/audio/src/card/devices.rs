@@ -12,11 +12,13 @@ const RATES_HZ: [u32; 13] =
     [8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
 const _: () = assert!(RATES_HZ[0] == LOWEST_RATE_HZ && RATES_HZ[12] == HIGHEST_RATE_HZ);
 /// Formats from the best to the least.
-const FORMATS: [SampleFormat; 4] = [SampleFormat::F32, SampleFormat::I32, SampleFormat::I24, SampleFormat::I16];
+const FORMATS: [SampleFormat; 4] =
+    [SampleFormat::F32, SampleFormat::I32, SampleFormat::I24, SampleFormat::I16];
 /// Counts that have a standard speaker map; others are used only where the device has no choice.
 const USUAL_CHANNELS: [u16; 5] = [2, 4, 6, 8, 1];
 /// Plug-ins of the system that look like devices and are none.
-const NOT_DEVICES: [&str; 8] = ["null", "lavrate", "samplerate", "speexrate", "speex", "upmix", "vdownmix", "oss"];
+const NOT_DEVICES: [&str; 8] =
+    ["null", "lavrate", "samplerate", "speexrate", "speex", "upmix", "vdownmix", "oss"];
 const DEFAULT_NAME: &str = "default";
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -52,7 +54,8 @@ pub(super) struct Opening {
 pub(super) fn host() -> Result<cpal::Host, RigError> {
     let host = cpal::default_host();
     // Asking for the list once shows whether the sound system answers at all.
-    host.devices().map_err(|error| RigError::Device { device: "the sound system".into(), cause: error.to_string() })?;
+    host.devices()
+        .map_err(|error| RigError::Device { device: "the sound system".into(), cause: error.to_string() })?;
     Ok(host)
 }
 
@@ -77,7 +80,9 @@ pub(super) fn list(host: &cpal::Host) -> Result<Vec<DeviceFacts>, RigError> {
     for device in usable(host)? {
         let outputs = ranges(&device, Direction::Output).unwrap_or_default();
         let inputs = ranges(&device, Direction::Input).unwrap_or_default();
-        let most = |ranges: &[SupportedStreamConfigRange]| ranges.iter().map(|range| range.channels()).max().unwrap_or(0);
+        let most = |ranges: &[SupportedStreamConfigRange]| {
+            ranges.iter().map(|range| range.channels()).max().unwrap_or(0)
+        };
         let facts = DeviceFacts {
             name: name_of(&device),
             description: device.to_string(),
@@ -102,7 +107,10 @@ pub(super) fn list(host: &cpal::Host) -> Result<Vec<DeviceFacts>, RigError> {
 }
 
 /// What a device can do in one direction; nothing at all when it cannot be opened now.
-fn ranges(device: &cpal::Device, direction: Direction) -> Result<Vec<SupportedStreamConfigRange>, cpal::Error> {
+fn ranges(
+    device: &cpal::Device,
+    direction: Direction,
+) -> Result<Vec<SupportedStreamConfigRange>, cpal::Error> {
     let all: Vec<_> = match direction {
         Direction::Output if device.supports_output() => device.supported_output_configs()?.collect(),
         Direction::Input if device.supports_input() => device.supported_input_configs()?.collect(),
@@ -131,14 +139,15 @@ pub(super) fn find(host: &cpal::Host, name: Option<&str>, direction: Direction) 
         (None, Direction::Output) => host.default_output_device(),
         (None, Direction::Input) => host.default_input_device(),
     };
-    let device = by_name.or_else(by_words).cloned().or_else(by_default).ok_or_else(|| RigError::NoSuchDevice {
-        direction: direction.word(),
-        name: wanted.to_owned(),
-        known: match candidates.iter().map(name_of).collect::<Vec<_>>().join(", ") {
-            none if none.is_empty() => "none".into(),
-            known => known,
-        },
-    })?;
+    let device =
+        by_name.or_else(by_words).cloned().or_else(by_default).ok_or_else(|| RigError::NoSuchDevice {
+            direction: direction.word(),
+            name: wanted.to_owned(),
+            known: match candidates.iter().map(name_of).collect::<Vec<_>>().join(", ") {
+                none if none.is_empty() => "none".into(),
+                known => known,
+            },
+        })?;
     Ok(Found { name: name_of(&device), device, direction })
 }
 
@@ -164,7 +173,8 @@ impl Found {
         }
         let at_rate: Vec<_> = ranges.iter().filter(|range| offers_rate(range, rate_hz)).collect();
         if !RATES_HZ.contains(&rate_hz) || at_rate.is_empty() {
-            let offered = RATES_HZ.iter().filter(|&&rate| ranges.iter().any(|range| offers_rate(range, rate)));
+            let offered =
+                RATES_HZ.iter().filter(|&&rate| ranges.iter().any(|range| offers_rate(range, rate)));
             return Err(RigError::WrongRate {
                 device: self.name.clone(),
                 asked_hz: rate_hz,
@@ -172,13 +182,13 @@ impl Found {
             });
         }
         let order = |count: u16| {
-            let place = USUAL_CHANNELS.iter().position(|&usual| usual == count).unwrap_or(USUAL_CHANNELS.len());
+            let place =
+                USUAL_CHANNELS.iter().position(|&usual| usual == count).unwrap_or(USUAL_CHANNELS.len());
             (place, count)
         };
-        let best = at_rate
-            .iter()
-            .filter(|range| wide_enough(range.channels()))
-            .min_by_key(|range| (order(range.channels()), FORMATS.iter().position(|format| *format == range.sample_format())));
+        let best = at_rate.iter().filter(|range| wide_enough(range.channels())).min_by_key(|range| {
+            (order(range.channels()), FORMATS.iter().position(|format| *format == range.sample_format()))
+        });
         let Some(best) = best else {
             return Err(RigError::WrongRate {
                 device: self.name.clone(),
@@ -191,7 +201,11 @@ impl Found {
             SupportedBufferSize::Unknown => BLOCK_FRAMES,
         };
         Ok(Opening {
-            config: StreamConfig { channels: best.channels(), sample_rate: rate_hz, buffer_size: BufferSize::Fixed(block) },
+            config: StreamConfig {
+                channels: best.channels(),
+                sample_rate: rate_hz,
+                buffer_size: BufferSize::Fixed(block),
+            },
             format: best.sample_format(),
         })
     }
@@ -200,8 +214,12 @@ impl Found {
     pub fn opens(&self, rate_hz: u32) -> bool {
         let Ok(Opening { config, format }) = self.opening(rate_hz, 0, None) else { return false };
         match self.direction {
-            Direction::Output => self.device.build_output_stream_raw(config, format, |_, _| {}, |_| {}, None).is_ok(),
-            Direction::Input => self.device.build_input_stream_raw(config, format, |_, _| {}, |_| {}, None).is_ok(),
+            Direction::Output => {
+                self.device.build_output_stream_raw(config, format, |_, _| {}, |_| {}, None).is_ok()
+            }
+            Direction::Input => {
+                self.device.build_input_stream_raw(config, format, |_, _| {}, |_| {}, None).is_ok()
+            }
         }
     }
 

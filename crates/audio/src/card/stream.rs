@@ -163,7 +163,9 @@ impl Tap {
             Ok(chunk) if room => {
                 let inputs = &self.inputs;
                 chunk.fill_from_iter(block.chunks_exact(self.width).flat_map(|frame| {
-                    inputs.iter().map(|&input| frame.get(input).map_or(0.0, |&sample| f32::from_sample_(sample)))
+                    inputs
+                        .iter()
+                        .map(|&input| frame.get(input).map_or(0.0, |&sample| f32::from_sample_(sample)))
                 }));
                 let _ = self.beats.push(beat);
             }

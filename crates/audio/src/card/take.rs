@@ -56,7 +56,8 @@ pub(super) fn run(
     let expected = signal_frames + tail_frames + u64::from(order.rate_hz);
 
     let (input_stream, ends) = stream::input(input, input_opening, &order.record_inputs, &input_health)?;
-    let recorder = Recorder::create(&order.recording, order.rate_hz, order.record_inputs.len(), expected).map_err(disk)?;
+    let recorder = Recorder::create(&order.recording, order.rate_hz, order.record_inputs.len(), expected)
+        .map_err(disk)?;
     let switch = Switch::default();
     if lead_in_frames > 0 {
         switch.skip_until.store(u64::MAX, Ordering::Release);
@@ -81,7 +82,10 @@ pub(super) fn run(
         switch.done.store(true, Ordering::Release);
         let written = match writing.join() {
             Ok(written) => written.map_err(disk),
-            Err(_) => Err(RigError::Device { device: "this computer".into(), cause: "the writer of the recording failed".into() }),
+            Err(_) => Err(RigError::Device {
+                device: "this computer".into(),
+                cause: "the writer of the recording failed".into(),
+            }),
         };
         // A vanished device explains a short file; a full disk explains an ended take.
         let (sounded, written) = match (sounded, written) {
@@ -201,7 +205,11 @@ impl Session<'_> {
     }
 
     fn lost(&self, found: &Found, doing: &'static str) -> RigError {
-        RigError::DeviceLost { device: found.name.clone(), doing, kept: self.order.recording.display().to_string() }
+        RigError::DeviceLost {
+            device: found.name.clone(),
+            doing,
+            kept: self.order.recording.display().to_string(),
+        }
     }
 
     /// A device can vanish and its stream be led elsewhere without a word: open it again to see.
@@ -227,7 +235,8 @@ impl Session<'_> {
         for (frame, count) in written.pulse.gaps(written.skipped + settling, u64::MAX) {
             clock_lost += count;
             let at_s = frame.saturating_sub(written.skipped) as f64 / rate;
-            remarks.push(format!("the input lost about {:.0} ms near {at_s:.1} s", count as f64 / rate * 1e3));
+            remarks
+                .push(format!("the input lost about {:.0} ms near {at_s:.1} s", count as f64 / rate * 1e3));
         }
         let mut xruns = self.input_health.xruns();
         if let Some((pulse, output_xruns)) = &sounded.output {
@@ -235,13 +244,18 @@ impl Session<'_> {
             for (frame, count) in pulse.gaps(settling, lead_in + signal) {
                 clock_lost += count;
                 let at_s = frame.saturating_sub(lead_in) as f64 / rate;
-                remarks.push(format!("the output paused for about {:.0} ms near {at_s:.1} s", count as f64 / rate * 1e3));
+                remarks.push(format!(
+                    "the output paused for about {:.0} ms near {at_s:.1} s",
+                    count as f64 / rate * 1e3
+                ));
             }
         }
         let hole_frames: u64 = written.holes.iter().map(|(_, frames)| frames).sum();
         for (start, frames) in &written.holes {
             let (at_s, ms) = (*start as f64 / rate, *frames as f64 / rate * 1e3);
-            remarks.push(format!("the recording is exactly silent for {ms:.1} ms in the middle of a sound, at {at_s:.2} s"));
+            remarks.push(format!(
+                "the recording is exactly silent for {ms:.1} ms in the middle of a sound, at {at_s:.2} s"
+            ));
         }
         if xruns > 0 {
             remarks.push(format!("the driver reported {xruns} gaps"));
@@ -250,7 +264,12 @@ impl Session<'_> {
             remarks.push(format!("{} samples are not numbers: the driver is at fault", written.not_finite));
         }
         lost += clock_lost.max(hole_frames).max(xruns);
-        let peak = self.order.play.iter().flat_map(|line| line.samples.iter()).fold(0f32, |peak, x| peak.max(x.abs()));
+        let peak = self
+            .order
+            .play
+            .iter()
+            .flat_map(|line| line.samples.iter())
+            .fold(0f32, |peak, x| peak.max(x.abs()));
         Played {
             facts: TakeFacts {
                 frames: written.frames,

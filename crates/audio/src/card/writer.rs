@@ -73,7 +73,12 @@ impl Writer<'_> {
                 seen.next_frame = Some(beat.first_frame + beat.frames);
                 seen.written.pulse.add(beat);
 
-                let skip = self.switch.skip_until.load(Ordering::Acquire).saturating_sub(beat.first_frame).min(beat.frames);
+                let skip = self
+                    .switch
+                    .skip_until
+                    .load(Ordering::Acquire)
+                    .saturating_sub(beat.first_frame)
+                    .min(beat.frames);
                 seen.written.skipped += skip;
                 let kept = block.get(skip as usize * self.channels..).unwrap_or_default();
                 if let Err(error) = self.recorder.write(kept) {
@@ -90,7 +95,8 @@ impl Writer<'_> {
                 std::thread::sleep(REST);
             }
         }
-        seen.written.frames = self.recorder.finish().inspect_err(|_| self.switch.failed.store(true, Ordering::Release))?;
+        seen.written.frames =
+            self.recorder.finish().inspect_err(|_| self.switch.failed.store(true, Ordering::Release))?;
         Ok(seen.written)
     }
 }
@@ -124,7 +130,9 @@ impl Seen {
         let mut block_peak = 0f32;
         for frame in block.chunks_exact(self.written.peaks.len()) {
             let mut largest = 0f32;
-            for ((sample, peak), clipped) in frame.iter().zip(&mut self.written.peaks).zip(&mut self.written.clipped) {
+            for ((sample, peak), clipped) in
+                frame.iter().zip(&mut self.written.peaks).zip(&mut self.written.clipped)
+            {
                 let size = sample.abs();
                 self.written.not_finite += u64::from(!size.is_finite());
                 largest = largest.max(size);
