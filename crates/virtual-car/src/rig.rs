@@ -61,6 +61,7 @@ fn facts_of(car: &VirtualCar) -> DeviceFacts {
     let count = |names: Vec<String>| u16::try_from(names.len()).unwrap_or(u16::MAX);
     DeviceFacts {
         name: device_name(car),
+        description: String::new(),
         output_channels: count(car.outputs()),
         input_channels: count(car.inputs()),
         rates_hz: car.scenario().recorder.rates_hz.clone(),
@@ -141,6 +142,7 @@ impl Rig for VirtualRig {
             simulated: true,
             output: device.clone(),
             input: device,
+            ..TakeFacts::default()
         })
     }
 }
