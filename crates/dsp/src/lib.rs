@@ -4,6 +4,7 @@
 //! in decibels, times in seconds or milliseconds, frequencies in hertz; the unit is in the name.
 
 pub mod air;
+pub mod align;
 pub mod average;
 pub mod bands;
 pub mod calibration;

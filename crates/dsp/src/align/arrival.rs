@@ -1,0 +1,228 @@
+//! When the direct sound of a band-limited driver arrives, among reflections.
+
+use std::f64::consts::{FRAC_PI_2, TAU};
+
+use serde::{Deserialize, Serialize};
+
+use super::AlignError;
+use super::band::{Band, usable_band};
+use crate::spectrum::{Complex, ExtendedMinimumPhase, Gate, RealTransform, fast_length};
+use crate::tune::Polarity;
+
+/// How far an answer may be believed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Confidence {
+    /// Check it with a tape measure.
+    Low,
+    /// Likely.
+    Medium,
+    /// Two independent ways agree.
+    High,
+}
+
+/// The direct sound of one channel at one position.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Arrival {
+    /// From sample 0.
+    pub time_s: f64,
+    /// Which way round the driver moved.
+    pub polarity: Polarity,
+    /// How sure.
+    pub confidence: Confidence,
+    /// The same by the −20 dB threshold less that of the minimum-phase response.
+    pub threshold_s: f64,
+    /// The band in which the channel can be used.
+    pub band: Band,
+    /// Share of the channel's phase that a plain delay explains, 0 to 1.
+    pub coherence: f64,
+}
+
+/// Finds the direct sound in `impulse`.
+///
+/// The magnitude in the channel's band, extended beyond it by its own end slopes, gives the minimum phase; what the phase
+/// has beyond it is a plain delay as long as the reflections under the gate are together weaker than the direct sound. So
+/// the gate is closed at several times after the direct sound, and the answer taken where a delay explains the phase
+/// best. A −20 dB threshold, less the same threshold on the minimum-phase response, is the cross-check.
+///
+/// # Errors
+/// [`AlignError`] where the response is silent, too short, not finite, or has no band above its noise.
+pub fn arrival(impulse: &[f64], rate_hz: f64) -> Result<Arrival, AlignError> {
+    let band = usable_band(impulse, rate_hz)?;
+    let plan = RealTransform::new(fast_length((2 * impulse.len()).max(16_384)));
+    let rough_s = onset_s(impulse, rate_hz, band, &plan);
+    let mut best: Option<(f64, Fit)> = None;
+    for gate_s in gates_s(band) {
+        let Some(fit) = fit(impulse, rate_hz, band, rough_s, gate_s, &plan) else { continue };
+        if best.as_ref().is_none_or(|(error, _)| fit.error_s < *error) {
+            best = Some((fit.error_s, fit));
+        }
+    }
+    let (_, fit) = best.ok_or(AlignError::NoBand)?;
+    let period_s = 1.0 / (band.low_hz * band.high_hz).sqrt();
+    let apart_s = (fit.time_s - fit.threshold_s).abs();
+    let agree_s = 0.15 * period_s + 20e-6;
+    let confidence = if fit.coherence > 0.85 && apart_s < agree_s {
+        Confidence::High
+    } else if fit.coherence > 0.6 && apart_s < 2.5 * agree_s {
+        Confidence::Medium
+    } else {
+        Confidence::Low
+    };
+    Ok(Arrival {
+        time_s: fit.time_s,
+        polarity: fit.polarity,
+        confidence,
+        threshold_s: fit.threshold_s,
+        band,
+        coherence: fit.coherence,
+    })
+}
+
+struct Fit {
+    time_s: f64,
+    polarity: Polarity,
+    coherence: f64,
+    threshold_s: f64,
+    /// Expected error of `time_s`, for choosing between gates.
+    error_s: f64,
+}
+
+/// Closing times of the gate that are worth trying in a band.
+fn gates_s(band: Band) -> impl Iterator<Item = f64> {
+    [0.001, 0.002, 0.004, 0.008, 0.016, 0.032, 0.064, 0.128, 0.256]
+        .into_iter()
+        .filter(move |gate_s| GATE_CYCLES / gate_s < 0.25 * band.high_hz)
+}
+
+/// A gate tells nothing about frequencies with fewer cycles inside it.
+const GATE_CYCLES: f64 = 1.5;
+
+fn fit(
+    impulse: &[f64],
+    rate_hz: f64,
+    band: Band,
+    rough_s: f64,
+    gate_s: f64,
+    plan: &RealTransform,
+) -> Option<Fit> {
+    let before_s = (2.0 / band.low_hz).clamp(0.001, 0.15);
+    let gate = Gate { before_s, rise_s: 0.5 * before_s, after_s: gate_s, fall_s: 0.5 * gate_s };
+    let gated = gate.apply(impulse, rate_hz, rough_s);
+    let spectrum = plan.forward(&gated);
+    let magnitude: Vec<f64> = spectrum.iter().map(|h| h.norm()).collect();
+    let low_hz = band.low_hz.max(GATE_CYCLES / gate_s);
+    let minimum = ExtendedMinimumPhase::of_band(&magnitude, rate_hz, low_hz, band.high_hz).ok()?;
+    let spacing_hz = rate_hz / plan.length() as f64;
+    let mut total = 0.0;
+    let mut weighted_square = 0.0;
+    let excess: Vec<Complex> = spectrum
+        .iter()
+        .zip(&minimum.spectrum)
+        .enumerate()
+        .map(|(k, (h, m))| {
+            let f = k as f64 * spacing_hz;
+            let weight = taper(f, low_hz, band.high_hz);
+            if weight == 0.0 {
+                return Complex::new(0.0, 0.0);
+            }
+            total += weight;
+            weighted_square += weight * f * f;
+            let turned = h * m.conj();
+            turned * (weight / turned.norm().max(f64::MIN_POSITIVE))
+        })
+        .collect();
+    let (time_s, signed) = peak(&excess, rate_hz, rough_s, gate_s, before_s, plan)?;
+    let coherence = (signed.abs() / total).min(1.0);
+    let span_s = gate_s + 1.0 / band.high_hz;
+    let phase_rad = (-2.0 * coherence.max(1e-3).ln()).sqrt() + 1e-4;
+    let cells = ((band.high_hz - low_hz) * span_s).max(1.0);
+    let error_s = phase_rad / (TAU * (weighted_square / total).sqrt() * cells.sqrt());
+    let minimum_impulse = minimum.impulse();
+    let threshold_s = threshold(&gated, rate_hz)? - threshold(&minimum_impulse, rate_hz)?;
+    let polarity = if signed < 0.0 { Polarity::Inverted } else { Polarity::Normal };
+    Some(Fit { time_s, polarity, coherence, threshold_s, error_s })
+}
+
+/// Raised cosine over log frequency, half an octave at either edge of the band.
+fn taper(f: f64, low_hz: f64, high_hz: f64) -> f64 {
+    if f <= low_hz || f >= high_hz {
+        return 0.0;
+    }
+    let octaves = (f / low_hz).log2().min((high_hz / f).log2());
+    (FRAC_PI_2 * (octaves / 0.5).min(1.0)).sin().powi(2)
+}
+
+/// Time and signed size of the largest pulse of the excess phase near the rough onset: `Re Σ E e^(iωt)`.
+fn peak(
+    excess: &[Complex],
+    rate_hz: f64,
+    rough_s: f64,
+    after_s: f64,
+    before_s: f64,
+    plan: &RealTransform,
+) -> Option<(f64, f64)> {
+    let pulse = plan.inverse(excess);
+    let first = ((rough_s - before_s) * rate_hz).max(0.0) as usize;
+    let last = (((rough_s + after_s) * rate_hz) as usize).min(pulse.len());
+    let (at, _) = pulse
+        .get(first..last)?
+        .iter()
+        .enumerate()
+        .map(|(i, p)| (first + i, p.abs()))
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let spacing_rad = TAU / plan.length() as f64;
+    // Newton's method on the exact sum, from the sample on: value, slope and curvature over time in samples.
+    let mut time = at as f64;
+    let mut value = 0.0;
+    for _ in 0..6 {
+        let (mut v, mut slope, mut curvature) = (0.0, 0.0, 0.0);
+        for (k, e) in excess.iter().enumerate() {
+            if *e == Complex::new(0.0, 0.0) {
+                continue;
+            }
+            let omega = spacing_rad * k as f64;
+            let turned = e * Complex::cis(omega * time);
+            v += turned.re;
+            slope -= omega * turned.im;
+            curvature -= omega * omega * turned.re;
+        }
+        value = v;
+        if curvature == 0.0 {
+            break;
+        }
+        let step = (-slope / curvature).clamp(-0.5, 0.5);
+        if !step.is_finite() {
+            return None;
+        }
+        time += step;
+        if step.abs() < 1e-6 {
+            break;
+        }
+    }
+    Some((time / rate_hz, value))
+}
+
+/// Seconds at which `|x|` first reaches a tenth (−20 dB) of its largest value, straight between samples.
+fn threshold(x: &[f64], rate_hz: f64) -> Option<f64> {
+    let level = 0.1 * x.iter().fold(0.0f64, |most, v| most.max(v.abs()));
+    let at = x.iter().position(|v| v.abs() >= level && level > 0.0)?;
+    let (before, here) = (if at == 0 { 0.0 } else { x[at - 1].abs() }, x[at].abs());
+    let part = if here > before { (level - before) / (here - before) } else { 1.0 };
+    Some((at as f64 - 1.0 + part) / rate_hz)
+}
+
+/// First rise of the envelope in the band to a third of its largest value: right to about half a period.
+fn onset_s(impulse: &[f64], rate_hz: f64, band: Band, plan: &RealTransform) -> f64 {
+    let spacing_hz = rate_hz / plan.length() as f64;
+    let mut spectrum = plan.forward(impulse);
+    for (k, h) in spectrum.iter_mut().enumerate() {
+        *h *= taper(k as f64 * spacing_hz, band.low_hz, band.high_hz);
+    }
+    let real = plan.inverse(&spectrum);
+    let quadrature = plan.inverse(&spectrum.iter().map(|h| h * Complex::new(0.0, -1.0)).collect::<Vec<_>>());
+    let envelope: Vec<f64> =
+        real.iter().zip(&quadrature).take(impulse.len()).map(|(a, b)| a.hypot(*b)).collect();
+    let largest = envelope.iter().copied().fold(0.0, f64::max);
+    envelope.iter().position(|e| *e >= largest / 3.0).unwrap_or(0) as f64 / rate_hz
+}
