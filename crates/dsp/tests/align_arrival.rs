@@ -3,53 +3,14 @@
 //! The drivers are cascades of second-order sections run over a train of fractionally delayed pulses, sample by sample; the
 //! estimator sees only the noisy result.
 
+mod simulated;
+
 use dsp::align::{Confidence, arrival};
-use rand::{RngExt, SeedableRng};
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use std::f64::consts::PI;
+use simulated::{BUTTERWORTH_4, Section, add_pulse, between, normal};
 
 const RATE_HZ: f64 = 48_000.0;
-
-/// One second-order section, direct form.
-struct Section {
-    b: [f64; 3],
-    a: [f64; 2],
-}
-
-impl Section {
-    /// Butterworth halves and a bell, by the bilinear transform (textbook forms).
-    fn pass(corner_hz: f64, q: f64, high: bool) -> Self {
-        let k = (PI * corner_hz / RATE_HZ).tan();
-        let norm = 1.0 / (1.0 + k / q + k * k);
-        let b0 = if high { norm } else { k * k * norm };
-        let b1 = if high { -2.0 * b0 } else { 2.0 * b0 };
-        Self { b: [b0, b1, b0], a: [2.0 * (k * k - 1.0) * norm, (1.0 - k / q + k * k) * norm] }
-    }
-
-    fn bell(centre_hz: f64, gain_db: f64, q: f64) -> Self {
-        let k = (PI * centre_hz / RATE_HZ).tan();
-        let v = 10f64.powf(gain_db / 20.0);
-        let norm = 1.0 / (1.0 + k / q + k * k);
-        Self {
-            b: [
-                (1.0 + v * k / q + k * k) * norm,
-                2.0 * (k * k - 1.0) * norm,
-                (1.0 - v * k / q + k * k) * norm,
-            ],
-            a: [2.0 * (k * k - 1.0) * norm, (1.0 - k / q + k * k) * norm],
-        }
-    }
-
-    fn run(&self, x: &mut [f64]) {
-        let (mut s1, mut s2) = (0.0, 0.0);
-        for v in x {
-            let y = self.b[0] * *v + s1;
-            s1 = self.b[1] * *v - self.a[0] * y + s2;
-            s2 = self.b[2] * *v - self.a[1] * y;
-            *v = y;
-        }
-    }
-}
 
 #[derive(Clone, Copy, Debug)]
 struct Driver {
@@ -59,49 +20,33 @@ struct Driver {
     within_us: f64,
 }
 
-fn normal(rng: &mut ChaCha8Rng) -> f64 {
-    (0..12).map(|_| rng.random::<f64>()).sum::<f64>() - 6.0
-}
-
-/// Adds a pulse at `at` samples, band-limited by a long Kaiser-like window, to a train.
-fn add_pulse(train: &mut [f64], at: f64, strength: f64) {
-    const HALF: i32 = 48;
-    let centre = at.round();
-    for k in -HALF..=HALF {
-        let x = f64::from(k) - (at - centre);
-        let sinc = if x.abs() < 1e-12 { 1.0 } else { (PI * x).sin() / (PI * x) };
-        let window = (PI * x / (2.0 * f64::from(HALF + 1))).cos().powi(2);
-        if let Some(sample) = train.get_mut((centre as i64 + i64::from(k)) as usize) {
-            *sample += strength * sinc * window;
-        }
-    }
-}
-
 /// An impulse response with its true arrival in seconds and whether it is inverted.
 fn simulate(driver: Driver, rng: &mut ChaCha8Rng, equal_reflection: bool) -> (Vec<f64>, f64, bool) {
-    let mut between = |low: f64, high: f64| low + (high - low) * rng.random::<f64>();
-    let arrival = between(0.004, 0.014) * RATE_HZ;
-    let inverted = between(0.0, 1.0) < 0.5;
+    let arrival = between(rng, 0.004, 0.014) * RATE_HZ;
+    let inverted = between(rng, 0.0, 1.0) < 0.5;
     let sign = if inverted { -1.0 } else { 1.0 };
     let mut train = vec![0.0; 16_384];
-    add_pulse(&mut train, arrival, sign);
+    add_pulse(&mut train, arrival, sign, 48, 1.0);
     for reflection in 0..5 {
-        let later = between(0.0003, 0.010) * RATE_HZ;
-        let strength =
-            if equal_reflection && reflection == 0 { 1.0 } else { 10f64.powf(between(-14.0, -4.0) / 20.0) };
-        let flip = if between(0.0, 1.0) < 0.3 { -1.0 } else { 1.0 };
-        add_pulse(&mut train, arrival + later, sign * flip * strength);
+        let later = between(rng, 0.0003, 0.010) * RATE_HZ;
+        let strength = if equal_reflection && reflection == 0 {
+            1.0
+        } else {
+            10f64.powf(between(rng, -14.0, -4.0) / 20.0)
+        };
+        let flip = if between(rng, 0.0, 1.0) < 0.3 { -1.0 } else { 1.0 };
+        add_pulse(&mut train, arrival + later, sign * flip * strength, 48, 1.0);
     }
     let mut sections = Vec::new();
-    for q in [0.541_196, 1.306_563] {
-        sections.push(Section::pass(driver.low_hz, q, true));
+    for q in BUTTERWORTH_4 {
+        sections.push(Section::pass(driver.low_hz, q, true, RATE_HZ));
         if driver.high_hz < 15_000.0 {
-            sections.push(Section::pass(driver.high_hz, q, false));
+            sections.push(Section::pass(driver.high_hz, q, false, RATE_HZ));
         }
     }
     for _ in 0..3 {
-        let centre = driver.low_hz * (driver.high_hz / driver.low_hz).powf(between(0.0, 1.0));
-        sections.push(Section::bell(centre, between(-5.0, 5.0), between(0.7, 3.0)));
+        let centre = driver.low_hz * (driver.high_hz / driver.low_hz).powf(between(rng, 0.0, 1.0));
+        sections.push(Section::bell(centre, between(rng, -5.0, 5.0), between(rng, 0.7, 3.0), RATE_HZ));
     }
     for section in sections {
         section.run(&mut train);

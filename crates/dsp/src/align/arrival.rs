@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::AlignError;
 use super::band::{Band, usable_band};
-use crate::spectrum::{Complex, ExtendedMinimumPhase, Gate, RealTransform, fast_length};
+use crate::spectrum::{Complex, EndSlopes, ExtendedMinimumPhase, Gate, RealTransform, fast_length};
 use crate::tune::Polarity;
 
 /// How far an answer may be believed.
@@ -84,7 +84,7 @@ struct Fit {
     polarity: Polarity,
     coherence: f64,
     threshold_s: f64,
-    /// Expected error of `time_s`, for choosing between gates.
+    /// What the unexplained phase is worth in time, for choosing between gates.
     error_s: f64,
 }
 
@@ -97,6 +97,9 @@ fn gates_s(band: Band) -> impl Iterator<Item = f64> {
 
 /// A gate tells nothing about frequencies with fewer cycles inside it.
 const GATE_CYCLES: f64 = 1.5;
+
+/// The end slopes are read over this much: a shorter stretch follows the ripple of a single early reflection.
+const SLOPE_OCTAVES: f64 = 1.0;
 
 fn fit(
     impulse: &[f64],
@@ -112,7 +115,8 @@ fn fit(
     let spectrum = plan.forward(&gated);
     let magnitude: Vec<f64> = spectrum.iter().map(|h| h.norm()).collect();
     let low_hz = band.low_hz.max(GATE_CYCLES / gate_s);
-    let minimum = ExtendedMinimumPhase::of_band(&magnitude, rate_hz, low_hz, band.high_hz).ok()?;
+    let slopes = EndSlopes::of_band(&magnitude, rate_hz, low_hz, band.high_hz, SLOPE_OCTAVES).ok()?;
+    let minimum = ExtendedMinimumPhase::new(&magnitude, rate_hz, low_hz, band.high_hz, slopes).ok()?;
     let spacing_hz = rate_hz / plan.length() as f64;
     let mut total = 0.0;
     let mut weighted_square = 0.0;
@@ -134,10 +138,9 @@ fn fit(
         .collect();
     let (time_s, signed) = peak(&excess, rate_hz, rough_s, gate_s, before_s, plan)?;
     let coherence = (signed.abs() / total).min(1.0);
-    let span_s = gate_s + 1.0 / band.high_hz;
+
     let phase_rad = (-2.0 * coherence.max(1e-3).ln()).sqrt() + 1e-4;
-    let cells = ((band.high_hz - low_hz) * span_s).max(1.0);
-    let error_s = phase_rad / (TAU * (weighted_square / total).sqrt() * cells.sqrt());
+    let error_s = phase_rad / (TAU * (weighted_square / total).sqrt());
     let minimum_impulse = minimum.impulse();
     let threshold_s = threshold(&gated, rate_hz)? - threshold(&minimum_impulse, rate_hz)?;
     let polarity = if signed < 0.0 { Polarity::Inverted } else { Polarity::Normal };

@@ -22,7 +22,7 @@ pub struct Band {
 }
 
 /// Analysed down to this below the level of the band.
-const EDGE_DB: f64 = 22.0;
+const EDGE_DB: f64 = 30.0;
 /// And no closer than this to the noise.
 const OVER_NOISE_DB: f64 = 10.0;
 

@@ -2,9 +2,12 @@
 
 mod arrival;
 mod band;
+pub mod join;
+mod stage;
 
 pub use arrival::{Arrival, Confidence, arrival};
 pub use band::{Band, usable_band};
+pub use stage::{AlignedChannel, Alignment, Options, Speaker, align};
 
 /// Why a response cannot be aligned.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -26,4 +29,31 @@ pub enum AlignError {
         "the response has no band that stands above its noise; measure it again, louder or with more repeats"
     )]
     NoBand,
+    /// One channel's fault, named.
+    #[error("{name}, position {position}: {fault}")]
+    Channel {
+        /// The channel.
+        name: String,
+        /// Counted from 1.
+        position: usize,
+        /// What is wrong.
+        fault: Box<AlignError>,
+    },
+    /// Positions that do not correspond.
+    #[error(
+        "{name} has {actual} positions and {first} has {expected}; every channel needs the same positions in the same order"
+    )]
+    Positions {
+        /// The channel.
+        name: String,
+        /// What it has.
+        actual: usize,
+        /// The first channel.
+        first: String,
+        /// What that has.
+        expected: usize,
+    },
+    /// Nothing to do.
+    #[error("there is no channel to align")]
+    None,
 }
