@@ -192,7 +192,7 @@ fn what_cannot_be_aligned_is_refused_by_name() {
     let mut good = vec![0.0; 2048];
     good[100] = 1.0;
     let odd = [speaker("a", vec![good.clone(); 2]), speaker("b", vec![good.clone()])];
-    assert!(align(&odd, options(None)).unwrap_err().to_string().contains("b has 1 positions and a has 2"));
+    assert!(align(&odd, options(None)).unwrap_err().to_string().contains("b 1, a 2"));
     for (bad, words) in
         [(vec![0.0; 2048], "silent"), (vec![1.0; 100], "100 samples"), (vec![f64::NAN; 2048], "finite")]
     {

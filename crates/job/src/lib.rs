@@ -1,5 +1,6 @@
 //! The five stages as procedures; what the window and the command line both call.
 
+pub mod align;
 pub mod average;
 pub mod gates;
 pub mod handover;

@@ -41,7 +41,7 @@ pub enum AlignError {
     },
     /// Positions that do not correspond.
     #[error(
-        "{name} has {actual} positions and {first} has {expected}; every channel needs the same positions in the same order"
+        "positions differ: {name} {actual}, {first} {expected}; every channel needs the same positions in the same order"
     )]
     Positions {
         /// The channel.
