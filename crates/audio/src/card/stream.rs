@@ -1,7 +1,7 @@
 //! The two streams of a take. Their callbacks copy and count: no locks, no allocation, no files, no words.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use cpal::traits::DeviceTrait;
@@ -29,8 +29,8 @@ pub(super) struct Health {
     /// Frames the ring had no room for.
     overrun: AtomicU64,
     xruns: AtomicU64,
-    failed: AtomicBool,
-    first_error: OnceLock<cpal::Error>,
+    troubled: AtomicBool,
+    gone: AtomicBool,
 }
 
 impl Health {
@@ -41,35 +41,42 @@ impl Health {
             frames: AtomicU64::new(0),
             overrun: AtomicU64::new(0),
             xruns: AtomicU64::new(0),
-            failed: AtomicBool::new(false),
-            first_error: OnceLock::new(),
+            troubled: AtomicBool::new(false),
+            gone: AtomicBool::new(false),
         })
     }
 
     fn beat(&self, now: Instant, frames: u64) {
         let ms = now.saturating_duration_since(self.origin).as_millis() as u64;
         self.last_ms.store(ms.max(1), Ordering::Relaxed);
+        // Whatever the trouble was, it has passed.
+        self.troubled.store(false, Ordering::Relaxed);
         self.frames.store(frames, Ordering::Release);
     }
 
-    /// The first error is kept, all later ones of a storm cost one load.
-    fn error(&self, error: cpal::Error) {
+    /// An error costs one store, however many come: an unplugged device can send a quarter of a million a second.
+    fn error(&self, error: &cpal::Error) {
         match error.kind() {
             ErrorKind::Xrun => {
                 self.xruns.fetch_add(1, Ordering::Relaxed);
             }
             ErrorKind::RealtimeDenied => {}
-            _ if self.failed.load(Ordering::Acquire) => {}
-            _ => {
-                let _ = self.first_error.set(error);
-                self.failed.store(true, Ordering::Release);
-            }
+            ErrorKind::DeviceNotAvailable
+            | ErrorKind::DeviceChanged
+            | ErrorKind::HostUnavailable
+            | ErrorKind::StreamInvalidated => self.gone.store(true, Ordering::Release),
+            _ => self.troubled.store(true, Ordering::Release),
         }
     }
 
-    /// The error that ended the stream, if one did.
-    pub fn failure(&self) -> Option<&cpal::Error> {
-        if self.failed.load(Ordering::Acquire) { self.first_error.get() } else { None }
+    /// The driver says that the device is no longer there.
+    pub fn gone(&self) -> bool {
+        self.gone.load(Ordering::Acquire)
+    }
+
+    /// The driver reported an error that may pass, or may have ended the stream.
+    pub fn troubled(&self) -> bool {
+        self.troubled.load(Ordering::Acquire)
     }
 
     /// Frames that passed the callback.
@@ -133,7 +140,7 @@ where
     found.device.build_input_stream(
         opening.config,
         move |block: &[T], _: &_| tap.take(block),
-        move |error| health.error(error),
+        move |error| health.error(&error),
         Some(OPEN_WITHIN),
     )
 }
@@ -210,7 +217,7 @@ where
     found.device.build_output_stream(
         opening.config,
         move |block: &mut [T], _: &_| voice.fill(block),
-        move |error| health.error(error),
+        move |error| health.error(&error),
         Some(OPEN_WITHIN),
     )
 }

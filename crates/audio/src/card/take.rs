@@ -20,12 +20,12 @@ use crate::wav::{Recorder, WavError};
 const TICK: Duration = Duration::from_millis(2);
 /// A stream whose callback is silent for this long is lost; the longest block of a slow device is a tenth of it.
 const SILENT_FOR: Duration = Duration::from_millis(2_000);
+/// A driver reports passing troubles too; one after which no block comes for this long has ended.
+const ENDED_AFTER: Duration = Duration::from_millis(400);
 /// After the last sample left the callback, the device still holds up to two blocks on each side.
 const LATENCY_S: f64 = 0.4;
 /// What is recorded after Stop, so that the recording shows the silence.
 const AFTER_STOP: Duration = Duration::from_millis(300);
-/// The gap finder needs to see a stream settle: pulse servers adapt in the first blocks.
-const SETTLING_S: f64 = 0.5;
 
 pub(super) struct Played {
     pub facts: TakeFacts,
@@ -198,7 +198,8 @@ impl Session<'_> {
     }
 
     fn check(&self, found: &Found, health: &Health, doing: &'static str) -> Result<(), RigError> {
-        if health.failure().is_some() || health.silent_for() > SILENT_FOR {
+        let patience = if health.troubled() { ENDED_AFTER } else { SILENT_FOR };
+        if health.gone() || health.silent_for() > patience {
             return Err(self.lost(found, doing));
         }
         Ok(())
@@ -225,14 +226,13 @@ impl Session<'_> {
 
     fn facts(&self, sounded: Sounded, written: &Written, lead_in: u64, signal: u64) -> Played {
         let rate = f64::from(self.order.rate_hz);
-        let settling = (SETTLING_S * rate) as u64;
         let mut remarks = Vec::new();
         let mut lost = written.missing.max(self.input_health.overrun_frames());
         if lost > 0 {
             remarks.push(format!("{lost} frames were lost because the computer was too busy to store them"));
         }
         let mut clock_lost = 0;
-        for (frame, count) in written.pulse.gaps(written.skipped + settling, u64::MAX) {
+        for (frame, count) in written.pulse.gaps(u64::MAX) {
             clock_lost += count;
             let at_s = frame.saturating_sub(written.skipped) as f64 / rate;
             remarks
@@ -241,7 +241,7 @@ impl Session<'_> {
         let mut xruns = self.input_health.xruns();
         if let Some((pulse, output_xruns)) = &sounded.output {
             xruns += output_xruns;
-            for (frame, count) in pulse.gaps(settling, lead_in + signal) {
+            for (frame, count) in pulse.gaps(lead_in + signal) {
                 clock_lost += count;
                 let at_s = frame.saturating_sub(lead_in) as f64 / rate;
                 remarks.push(format!(
