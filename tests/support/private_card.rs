@@ -144,6 +144,19 @@ pub fn unplug(pair: &str) {
     assert!(done.success(), "the plug of {pair} could not be pulled");
 }
 
+/// Plugs a pair in again after [`unplug`].
+#[allow(dead_code, reason = "not every test file pulls plugs")]
+pub fn plug(pair: &str, rate_hz: u32, channels: u16) {
+    for module in pair_modules(pair, rate_hz, channels) {
+        let done = Command::new("pactl")
+            .arg("load-module")
+            .args(module.split_whitespace())
+            .stdout(Stdio::null())
+            .status();
+        assert!(done.expect("pactl loads a module").success(), "{module}");
+    }
+}
+
 /// Freezes the whole sound system for a while, as a computer that is far too busy does.
 #[allow(dead_code, reason = "not every test file freezes the card")]
 pub fn freeze(time: Duration) {
@@ -171,25 +184,30 @@ fn speaker_map(channels: u16) -> &'static str {
 }
 
 fn modules(dir: &Path, rate_hz: u32, channels: u16) -> String {
-    let map = speaker_map(channels);
     let mut text = format!(
         "load-module module-native-protocol-unix auth-anonymous=1 socket={}\n",
         dir.join("socket").display()
     );
-    for pair in ["bench", "spare"] {
-        // norewinds keeps an idle sink from rendering two seconds ahead, which would stall the start of every stream.
-        let _ = writeln!(
-            text,
-            "load-module module-null-sink sink_name={pair}_speaker norewinds=1 format=float32le rate={rate_hz} \
-             channels={channels} channel_map={map}"
-        );
-        let _ = writeln!(
-            text,
-            "load-module module-remap-source source_name={pair}_microphone master={pair}_speaker.monitor \
-             channels={channels} channel_map={map} master_channel_map={map} remix=no"
-        );
+    for module in ["bench", "spare"].iter().flat_map(|pair| pair_modules(pair, rate_hz, channels)) {
+        let _ = writeln!(text, "load-module {module}");
     }
     text + "set-default-sink bench_speaker\nset-default-source bench_microphone\n"
+}
+
+/// The speaker of a pair and the microphone that hears it.
+fn pair_modules(pair: &str, rate_hz: u32, channels: u16) -> [String; 2] {
+    let map = speaker_map(channels);
+    // norewinds keeps an idle sink from rendering two seconds ahead, which would stall the start of every stream.
+    [
+        format!(
+            "module-null-sink sink_name={pair}_speaker norewinds=1 format=float32le rate={rate_hz} channels={channels} \
+             channel_map={map}"
+        ),
+        format!(
+            "module-remap-source source_name={pair}_microphone master={pair}_speaker.monitor channels={channels} \
+             channel_map={map} master_channel_map={map} remix=no"
+        ),
+    ]
 }
 
 fn daemon_conf(rate_hz: u32, channels: u16) -> String {
