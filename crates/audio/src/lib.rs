@@ -2,6 +2,7 @@
 
 pub mod card;
 pub mod conformance;
+pub mod cue;
 pub mod rig;
 pub mod safety;
 pub mod wav;

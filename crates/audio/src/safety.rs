@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 
-use crate::rig::{RigError, TakeOrder};
+use crate::rig::{PlayedChannel, RigError, TakeOrder};
 
 /// How long a signal may take to be inaudible after Stop.
 pub const STOP_WITHIN_MS: f64 = 50.0;
@@ -25,6 +25,10 @@ const STOP_FADE_S: f64 = 0.005;
 const FADE_LEAST_S: f64 = 0.000_5;
 /// The first and last sample, relative to the peak.
 const EDGE_MOST: f32 = 0.01;
+/// Where, relative to the safe frequency, the skirt of a faded start has ended.
+const SKIRT: f64 = 0.8;
+/// How near what lies below may come to the peak.
+const MOST_BELOW_DB: f64 = -30.0;
 const LONGEST_TAIL_S: f64 = 600.0;
 
 /// Level of a peak from 0 to 1 in dB below full scale; silence is −200.
@@ -46,9 +50,6 @@ pub fn peak_of_dbfs(level_dbfs: f64) -> f64 {
 /// [`RigError::BadOrder`] with one line that says what would be right.
 pub fn check(order: &TakeOrder) -> Result<(), RigError> {
     let bad = |words: String| Err(RigError::BadOrder(words));
-    if order.ceiling_dbfs.is_nan() || order.ceiling_dbfs > 0.0 {
-        return bad(format!("a ceiling of {} dBFS cannot be kept; give 0 or less", order.ceiling_dbfs));
-    }
     if !(0.0..=LONGEST_TAIL_S).contains(&order.tail_s) {
         return bad(format!("a tail of {} s; give 0 to {LONGEST_TAIL_S} s", order.tail_s));
     }
@@ -61,13 +62,22 @@ pub fn check(order: &TakeOrder) -> Result<(), RigError> {
     if let Some(twice) = twice(order.record_inputs.iter().copied()) {
         return bad(format!("input {} is named twice", twice + 1));
     }
-    if let Some(twice) = twice(order.play.iter().map(|line| line.output)) {
-        return bad(format!("output {} is given two signals", twice + 1));
+    check_play(order.rate_hz, &order.play, order.ceiling_dbfs)
+}
+
+/// The part of [`check`] that is about what is heard.
+fn check_play(rate_hz: u32, play: &[PlayedChannel], ceiling_dbfs: f64) -> Result<(), RigError> {
+    if ceiling_dbfs.is_nan() || ceiling_dbfs > 0.0 {
+        return Err(RigError::BadOrder(format!(
+            "a ceiling of {ceiling_dbfs} dBFS cannot be kept; give 0 or less"
+        )));
     }
-    for line in &order.play {
-        check_signal(&line.samples, line.output + 1, order)?;
+    if let Some(twice) = twice(play.iter().map(|line| line.output)) {
+        return Err(RigError::BadOrder(format!("output {} is given two signals", twice + 1)));
     }
-    Ok(())
+    play.iter().try_for_each(|line| {
+        check_signal(&line.samples, line.output.saturating_add(1), rate_hz, ceiling_dbfs)
+    })
 }
 
 fn twice(mut channels: impl Iterator<Item = u16>) -> Option<u16> {
@@ -75,7 +85,7 @@ fn twice(mut channels: impl Iterator<Item = u16>) -> Option<u16> {
     channels.find(|channel| !seen.insert(*channel))
 }
 
-fn check_signal(samples: &[f32], output: u16, order: &TakeOrder) -> Result<(), RigError> {
+fn check_signal(samples: &[f32], output: u16, rate_hz: u32, ceiling_dbfs: f64) -> Result<(), RigError> {
     let bad = |words: String| Err(RigError::BadOrder(words));
     if let Some(frame) = samples.iter().position(|sample| !sample.is_finite()) {
         return bad(format!("sample {frame} for output {output} is no finite number"));
@@ -83,13 +93,13 @@ fn check_signal(samples: &[f32], output: u16, order: &TakeOrder) -> Result<(), R
     let peak = largest(samples);
     let peak_dbfs = dbfs(f64::from(peak));
     // A hundredth of a decibel absorbs the rounding of a signal that was scaled to the ceiling exactly.
-    if peak_dbfs > order.ceiling_dbfs + 0.01 {
+    if peak_dbfs > ceiling_dbfs + 0.01 {
         return bad(format!(
             "the signal for output {output} peaks at {peak_dbfs:.1} dBFS, over the ceiling of {:.1} dBFS; lower its level",
-            order.ceiling_dbfs
+            ceiling_dbfs
         ));
     }
-    let edge = ((FADE_LEAST_S * f64::from(order.rate_hz)) as usize).min(samples.len());
+    let edge = ((FADE_LEAST_S * f64::from(rate_hz)) as usize).min(samples.len());
     let ends = [
         (samples.get(..edge), samples.first(), "begins"),
         (samples.get(samples.len() - edge..), samples.last(), "ends"),
@@ -108,6 +118,37 @@ fn check_signal(samples: &[f32], output: u16, order: &TakeOrder) -> Result<(), R
 
 fn largest(samples: &[f32]) -> f32 {
     samples.iter().fold(0.0, |peak, sample| peak.max(sample.abs()))
+}
+
+/// Refuses a signal with energy below the lowest frequency that a channel's speaker stands.
+///
+/// What lies below 0.8 of `safe_hz` is cut out and must nowhere come within 30 dB of the signal's peak. A sweep that
+/// starts at the safe frequency and fades in over four cycles passes; the margin below it is the skirt of that fade.
+///
+/// # Errors
+/// [`RigError::BadOrder`] naming the channel, the level found and what would be right.
+pub fn check_band(channel: &str, samples: &[f32], rate_hz: u32, safe_hz: f64) -> Result<(), RigError> {
+    let peak = f64::from(largest(samples));
+    if peak <= 0.0 {
+        return Ok(());
+    }
+    let length = dsp::spectrum::fast_length(samples.len() + samples.len() / 4 + 1024).next_multiple_of(2);
+    let transform = dsp::spectrum::RealTransform::new(length);
+    let signal: Vec<f64> = samples.iter().map(|&sample| f64::from(sample)).collect();
+    let mut spectrum = transform.forward(&signal);
+    let spacing_hz = f64::from(rate_hz) / length as f64;
+    let kept = (SKIRT * safe_hz / spacing_hz).ceil().max(0.0) as usize;
+    spectrum.iter_mut().skip(kept).for_each(|bin| *bin *= 0.0);
+    let below = transform.inverse(&spectrum).iter().fold(0.0, |most: f64, x| most.max(x.abs()));
+    let below_db = dbfs(below / peak);
+    if below_db.is_nan() || below_db > MOST_BELOW_DB {
+        return Err(RigError::BadOrder(format!(
+            "the signal for {channel} reaches {below_db:.0} dB of its peak below {:.0} Hz, where its speaker is not safe; \
+             start at {safe_hz:.0} Hz or above and fade in over some cycles",
+            SKIRT * safe_hz
+        )));
+    }
+    Ok(())
 }
 
 /// Renders an order frame by frame for the device: lead-in, signal, silence; never over the ceiling; silent after Stop.
@@ -138,19 +179,23 @@ impl Player {
     /// `loudest_dbfs` is the loudest peak this rig has played so far; it decides whether a lead-in is needed.
     ///
     /// # Errors
-    /// As [`check`].
-    pub fn new(order: &TakeOrder, loudest_dbfs: Option<f64>) -> Result<Self, RigError> {
-        check(order)?;
-        let rate = f64::from(order.rate_hz);
-        let signal_frames = order.play.iter().map(|line| line.samples.len() as u64).max().unwrap_or(0);
-        let peak = order.play.iter().map(|line| largest(&line.samples)).fold(0.0, f32::max);
+    /// [`RigError::BadOrder`] when a signal must not be heard: see [`check`].
+    pub fn new(
+        rate_hz: u32,
+        play: &[PlayedChannel],
+        ceiling_dbfs: f64,
+        loudest_dbfs: Option<f64>,
+    ) -> Result<Self, RigError> {
+        check_play(rate_hz, play, ceiling_dbfs)?;
+        let rate = f64::from(rate_hz);
+        let signal_frames = play.iter().map(|line| line.samples.len() as u64).max().unwrap_or(0);
+        let peak = play.iter().map(|line| largest(&line.samples)).fold(0.0, f32::max);
         let familiar_dbfs = loudest_dbfs
             .map_or(QUIET_START_DBFS, |loudest| (loudest + LARGEST_STEP_DB).max(QUIET_START_DBFS));
         let lead_in = if dbfs(f64::from(peak)) > familiar_dbfs + 0.01 {
-            let audible = |line: &crate::rig::PlayedChannel| {
-                line.samples.iter().position(|sample| sample.abs() > 0.001 * peak)
-            };
-            let from = order.play.iter().filter_map(audible).min().unwrap_or(0) as u64;
+            let audible =
+                |line: &PlayedChannel| line.samples.iter().position(|sample| sample.abs() > 0.001 * peak);
+            let from = play.iter().filter_map(audible).min().unwrap_or(0) as u64;
             LeadIn {
                 from,
                 frames: ((LEAD_IN_S * rate) as u64).min(signal_frames - from),
@@ -162,9 +207,9 @@ impl Player {
             LeadIn::default()
         };
         Ok(Self {
-            lines: order.play.iter().map(|line| (line.output, Arc::clone(&line.samples))).collect(),
+            lines: play.iter().map(|line| (line.output, Arc::clone(&line.samples))).collect(),
             signal_frames,
-            ceiling: peak_of_dbfs(order.ceiling_dbfs) as f32,
+            ceiling: peak_of_dbfs(ceiling_dbfs) as f32,
             lead_in,
             at: 0,
             stop_fade_frames: ((STOP_FADE_S * rate) as u64).max(1),
@@ -222,5 +267,115 @@ impl Player {
             Some(position) if position < self.signal_frames => (Some(position as usize), 1.0),
             _ => (None, 0.0),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(output: u16, samples: Vec<f32>) -> PlayedChannel {
+        PlayedChannel { output, samples: Arc::new(samples) }
+    }
+
+    /// An exponential sweep with raised-cosine fades.
+    fn sweep(from_hz: f64, to_hz: f64, seconds: f64, fade_s: f64, peak: f64) -> Vec<f32> {
+        let growth = (to_hz / from_hz).ln();
+        (0..(seconds * 48_000.0) as usize)
+            .map(|n| {
+                let t = n as f64 / 48_000.0;
+                let phase =
+                    std::f64::consts::TAU * from_hz * seconds / growth * ((t / seconds * growth).exp() - 1.0);
+                let edge = (t / fade_s).min((seconds - t) / fade_s).min(1.0);
+                (peak * phase.sin() * (0.5 - 0.5 * (std::f64::consts::PI * edge).cos())) as f32
+            })
+            .collect()
+    }
+
+    fn render(player: &mut Player, frames: usize) -> Vec<f32> {
+        (0..frames)
+            .map(|_| {
+                let mut heard = 0.0;
+                player.frame(|_, sample| heard = sample);
+                heard
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_quiet_take_is_played_as_it_is() {
+        let signal = sweep(100.0, 10_000.0, 1.0, 0.02, 0.1);
+        let mut player = Player::new(48_000, &[line(0, signal.clone())], -6.0, None).unwrap();
+        assert_eq!(player.lead_in_frames(), 0);
+        assert_eq!(render(&mut player, signal.len()), signal);
+        assert!(render(&mut player, 100).iter().all(|x| *x == 0.0));
+    }
+
+    #[test]
+    fn a_loud_take_is_announced_quietly_and_then_played_as_it_is() {
+        let signal = sweep(100.0, 10_000.0, 4.0, 0.02, 0.4);
+        let mut player = Player::new(48_000, &[line(0, signal.clone())], -6.0, None).unwrap();
+        let lead_in = player.lead_in_frames() as usize;
+        assert_eq!(lead_in, ((LEAD_IN_S + LEAD_IN_PAUSE_S) * 48_000.0) as usize);
+        let announced = render(&mut player, lead_in);
+        assert!((0.03..=0.0401).contains(&largest(&announced)), "{}", largest(&announced));
+        assert!(announced[0].abs() < 1e-6 && announced[47_999].abs() < 1e-4);
+        assert_eq!(render(&mut player, signal.len()), signal);
+        let familiar = Player::new(48_000, &[line(0, signal)], -6.0, Some(-12.0)).unwrap();
+        assert_eq!(familiar.lead_in_frames(), 0, "a level near the last needs no announcement");
+    }
+
+    #[test]
+    fn stop_fades_within_five_milliseconds_for_good() {
+        let signal = sweep(1_000.0, 10_000.0, 2.0, 0.02, 0.1);
+        let mut player = Player::new(48_000, &[line(0, signal)], -6.0, None).unwrap();
+        render(&mut player, 20_000);
+        player.stop();
+        let after = render(&mut player, 70_000);
+        assert!(after[..200].iter().any(|x| x.abs() > 0.01), "it was cut, not faded");
+        assert!(after[240..].iter().all(|x| *x == 0.0));
+    }
+
+    #[test]
+    fn an_order_that_must_not_be_heard_is_refused() {
+        let faded = sweep(100.0, 1_000.0, 0.5, 0.02, 0.5);
+        let abrupt = faded[4_000..20_000].to_vec();
+        let cases: [(&[PlayedChannel], f64, &str); 4] = [
+            (&[line(0, faded.clone())], -12.0, "over the ceiling of -12.0 dBFS"),
+            (&[line(3, abrupt)], 0.0, "output 4 begins abruptly"),
+            (&[line(0, faded.clone()), line(0, faded.clone())], 0.0, "output 1 is given two signals"),
+            (&[line(0, faded)], f64::NAN, "0 or less"),
+        ];
+        for (play, ceiling_dbfs, part) in cases {
+            let words = Player::new(48_000, play, ceiling_dbfs, None).unwrap_err().to_string();
+            assert!(words.contains(part), "{words}");
+        }
+    }
+
+    #[test]
+    fn a_tweeter_gets_nothing_below_its_safe_frequency() {
+        let safe_hz = 2_000.0;
+        for seconds in [0.7, 3.0, 10.0] {
+            // Ten milliseconds are twenty cycles.
+            check_band("left tweeter", &sweep(safe_hz, 20_000.0, seconds, 0.01, 0.1), 48_000, safe_hz)
+                .unwrap();
+            for from_hz in [20.0, 500.0, 1_400.0] {
+                let refused = check_band(
+                    "left tweeter",
+                    &sweep(from_hz, 20_000.0, seconds, 0.05, 0.1),
+                    48_000,
+                    safe_hz,
+                );
+                let words = refused.unwrap_err().to_string();
+                assert!(words.contains("left tweeter") && words.contains("start at 2000 Hz"), "{words}");
+            }
+        }
+        // A short rumble in a long signal is found too.
+        let mut long = sweep(safe_hz, 20_000.0, 20.0, 0.01, 0.1);
+        for (n, sample) in long.iter_mut().skip(300_000).take(2_400).enumerate() {
+            *sample += 0.1 * (n as f32 * 0.0131).sin();
+        }
+        assert!(check_band("left tweeter", &long, 48_000, safe_hz).is_err());
+        check_band("silent", &[0.0; 100], 48_000, safe_hz).unwrap();
     }
 }

@@ -330,3 +330,29 @@ fn a_crash_while_recording_keeps_what_was_recorded() {
         assert!(f64::from(theirs.duration()) / 48_000.0 > 1.8);
     });
 }
+
+#[test]
+fn a_cue_is_heard_and_silenced_by_stop() {
+    use audio::cue::{self, Cue};
+    with_private_card("a_cue_is_heard_and_silenced_by_stop", 48_000, 2, || {
+        let dir = tempfile::tempdir().unwrap();
+        let mut order = order(dir.path(), 48_000, vec![], vec![0, 1]);
+        order.tail_s = 2.5;
+        std::thread::scope(|scope| {
+            let take = scope.spawn(|| bench().take(&order, &Watch::default()));
+            std::thread::sleep(Duration::from_millis(300));
+            cue::play(Cue::MoveOn, Some("bench_out"), -26.0, &Watch::default()).unwrap();
+            let stopped = Watch::default();
+            stopped.stop();
+            cue::play(Cue::Trouble, Some("bench_out"), -26.0, &stopped).unwrap();
+            take.join().unwrap().unwrap();
+        });
+        let heard = wav::read(&order.recording).unwrap();
+        let cue = Cue::MoveOn.samples(48_000, -26.0);
+        for channel in heard.channels {
+            let loud = channel.iter().filter(|x| x.abs() > 0.001).count();
+            let expected = cue.iter().filter(|x| x.abs() > 0.001).count();
+            assert_eq!(loud, expected, "the cue was not heard exactly once");
+        }
+    });
+}

@@ -1,7 +1,6 @@
 //! The card rig under the checks that every rig has to pass.
 
 #![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
-#![expect(clippy::print_stdout, reason = "what could not be checked is worth seeing")]
 
 #[path = "../../../tests/support/private_card.rs"]
 mod private_card;

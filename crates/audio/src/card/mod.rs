@@ -9,6 +9,8 @@ mod stream;
 mod take;
 mod writer;
 
+pub(crate) use take::sound_only;
+
 use crate::rig::{DeviceFacts, Rig, RigError, TakeFacts, TakeOrder, Watch};
 use devices::{Direction, Found};
 

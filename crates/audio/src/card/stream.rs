@@ -17,6 +17,10 @@ use crate::safety::Player;
 const RING_S: f64 = 8.0;
 /// Blocks whose times fit in the ring; at the smallest usual block of 64 frames and 192 kHz that is over a second.
 const RING_BLOCKS: usize = 4096;
+/// A stream whose callback is silent for this long is lost; the longest block of a slow device is a tenth of it.
+const SILENT_FOR: Duration = Duration::from_millis(2_000);
+/// A driver reports passing troubles too; one after which no block comes for this long has ended.
+const ENDED_AFTER: Duration = Duration::from_millis(400);
 const OPEN_WITHIN: Duration = Duration::from_secs(5);
 
 /// What a stream says about itself while it runs.
@@ -69,14 +73,10 @@ impl Health {
         }
     }
 
-    /// The driver says that the device is no longer there.
-    pub fn gone(&self) -> bool {
-        self.gone.load(Ordering::Acquire)
-    }
-
-    /// The driver reported an error that may pass, or may have ended the stream.
-    pub fn troubled(&self) -> bool {
-        self.troubled.load(Ordering::Acquire)
+    /// The device is gone, or nothing comes from it any more.
+    pub fn ended(&self) -> bool {
+        let patience = if self.troubled.load(Ordering::Acquire) { ENDED_AFTER } else { SILENT_FOR };
+        self.gone.load(Ordering::Acquire) || self.silent_for() > patience
     }
 
     /// Frames that passed the callback.
@@ -93,7 +93,7 @@ impl Health {
     }
 
     /// Time since the last callback, or since the origin when none came yet.
-    pub fn silent_for(&self) -> Duration {
+    fn silent_for(&self) -> Duration {
         self.origin.elapsed().saturating_sub(Duration::from_millis(self.last_ms.load(Ordering::Relaxed)))
     }
 }

@@ -9,19 +9,15 @@ use cpal::traits::StreamTrait;
 
 use super::CardChoice;
 use super::beat::Pulse;
-use super::devices::{Found, Opening};
+use super::devices::{self, Direction, Found, Opening};
 use super::stream::{self, Health};
 use super::writer::{Switch, Writer, Written};
-use crate::rig::{RigError, TakeFacts, TakeOrder, Watch};
-use crate::safety::{Player, dbfs};
+use crate::rig::{PlayedChannel, RigError, TakeFacts, TakeOrder, Watch};
+use crate::safety::{self, Player, dbfs};
 use crate::wav::{Recorder, WavError};
 
 /// How often the take looks at Stop, progress and health.
 const TICK: Duration = Duration::from_millis(2);
-/// A stream whose callback is silent for this long is lost; the longest block of a slow device is a tenth of it.
-const SILENT_FOR: Duration = Duration::from_millis(2_000);
-/// A driver reports passing troubles too; one after which no block comes for this long has ended.
-const ENDED_AFTER: Duration = Duration::from_millis(400);
 /// After the last sample left the callback, the device still holds up to two blocks on each side.
 const LATENCY_S: f64 = 0.4;
 /// What is recorded after Stop, so that the recording shows the silence.
@@ -41,7 +37,8 @@ pub(super) fn run(
     order: &TakeOrder,
     watch: &Watch,
 ) -> Result<Played, RigError> {
-    let player = Player::new(order, loudest_dbfs)?;
+    safety::check(order)?;
+    let player = Player::new(order.rate_hz, &order.play, order.ceiling_dbfs, loudest_dbfs)?;
     let origin = Instant::now();
     let input_health = Health::new(origin);
     let highest_input = order.record_inputs.iter().copied().max().unwrap_or(0);
@@ -103,6 +100,32 @@ fn disk(error: WavError) -> RigError {
         WavError::System { path, cause, .. } => RigError::Disk { path, cause: cause.to_string() },
         other => RigError::BadOrder(other.to_string()),
     }
+}
+
+/// Plays without recording, for a cue; returns when it is over or stopped.
+pub(crate) fn sound_only(
+    output: Option<&str>,
+    rate_hz: u32,
+    play: &[PlayedChannel],
+    ceiling_dbfs: f64,
+    watch: &Watch,
+) -> Result<(), RigError> {
+    let player = Player::new(rate_hz, play, ceiling_dbfs, None)?;
+    let found = devices::find(&devices::host()?, output, Direction::Output)?;
+    let highest = play.iter().map(|line| line.output).max().unwrap_or(0);
+    let opening = found.opening(rate_hz, highest, None)?;
+    let end = player.lead_in_frames() + player.signal_frames() + (LATENCY_S * f64::from(rate_hz)) as u64;
+    let health = Health::new(Instant::now());
+    let stop = Arc::new(AtomicBool::new(false));
+    let (stream, _beats) = stream::output(&found, opening, player, &stop, &health)?;
+    stream.play().map_err(|error| found.trouble(&error))?;
+    while health.frames() < end && !watch.stopping() {
+        if health.ended() {
+            return Err(found.trouble(&cpal::ErrorKind::DeviceNotAvailable.into()));
+        }
+        thread::sleep(TICK);
+    }
+    Ok(())
 }
 
 struct Session<'a> {
@@ -198,8 +221,7 @@ impl Session<'_> {
     }
 
     fn check(&self, found: &Found, health: &Health, doing: &'static str) -> Result<(), RigError> {
-        let patience = if health.troubled() { ENDED_AFTER } else { SILENT_FOR };
-        if health.gone() || health.silent_for() > patience {
+        if health.ended() {
             return Err(self.lost(found, doing));
         }
         Ok(())
