@@ -1,11 +1,11 @@
 //! Keys that work anywhere, and the page that lists them.
 
-use eframe::egui::{Context, Event, Key, Modal, Ui};
+use eframe::egui::{Context, Event, Frame, Id, Key, Margin, Modal, Ui};
 
-use crate::commands::Command;
+use crate::commands::{CabinCommand, Command};
 use crate::stages::Stage;
 use crate::state::{Overlay, State};
-use crate::theme::{GRID, Size, bold, plain, tokens};
+use crate::theme::{CORNER, EDGE, GRID, Size, bold, plain, tokens};
 use crate::widgets::action;
 
 /// Commands whose key was pressed in this frame.
@@ -34,9 +34,23 @@ pub fn pressed(ctx: &Context, state: &State, out: &mut Vec<Command>) {
     if ctx.input(|i| i.events.iter().any(|e| matches!(e, Event::Text(t) if t == "?"))) {
         out.push(Command::ShowKeys(state.overlay != Overlay::Keys));
     }
+    seat_keys(ctx, state, out);
     for stage in Stage::ALL {
         if ctx.input_mut(|i| i.consume_key(eframe::egui::Modifiers::NONE, stage.key())) {
             out.push(Command::Go(stage));
+        }
+    }
+}
+
+/// Space takes and Backspace retakes where there are positions, unless a control has the keyboard.
+fn seat_keys(ctx: &Context, state: &State, out: &mut Vec<Command>) {
+    let seat = matches!(state.stage, Stage::Cabin | Stage::Handover) && state.open.is_some();
+    if !seat || state.overlay != Overlay::None || ctx.memory(|m| m.focused().is_some()) {
+        return;
+    }
+    for command in [CabinCommand::Take, CabinCommand::Retake].map(Command::Cabin) {
+        if command.shortcut().is_some_and(|key| ctx.input_mut(|i| i.consume_shortcut(&key))) {
+            out.push(command);
         }
     }
 }
@@ -59,18 +73,22 @@ pub const KEYS: [(&str, &str); 12] = [
 
 /// The list of keys over everything.
 pub fn overlay(ui: &Ui, out: &mut Vec<Command>) {
-    let closed = Modal::new(eframe::egui::Id::new("keys")).show(ui.ctx(), |ui| {
-        let t = tokens(ui);
+    let t = tokens(ui);
+    let frame = Frame::new().fill(t.card).corner_radius(CORNER).inner_margin(Margin::same(EDGE as i8));
+    let closed = Modal::new(Id::unique("keys")).frame(frame).show(ui.ctx(), |ui| {
         ui.set_width(460.0);
         ui.label(bold("Keys", Size::Large, t.ink));
         ui.add_space(2.0 * GRID);
-        eframe::egui::Grid::new("keys").num_columns(2).spacing([24.0, 8.0]).show(ui, |ui| {
-            for (key, what) in KEYS {
-                ui.label(bold(key, Size::Body, t.ink));
-                ui.label(plain(what, Size::Body, t.ink));
-                ui.end_row();
-            }
-        });
+        eframe::egui::Grid::new("keys").num_columns(2).min_row_height(24.0).spacing([24.0, 4.0]).show(
+            ui,
+            |ui| {
+                for (key, what) in KEYS {
+                    ui.label(bold(key, Size::Body, t.ink));
+                    ui.label(plain(what, Size::Body, t.ink));
+                    ui.end_row();
+                }
+            },
+        );
         ui.add_space(2.0 * GRID);
         ui.label(plain("Everything is saved as it happens; there is no key for it.", Size::Small, t.quiet));
         ui.add_space(2.0 * GRID);

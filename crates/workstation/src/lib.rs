@@ -7,12 +7,15 @@ pub mod app;
 mod apply;
 pub mod board;
 pub mod commands;
+mod customer;
 mod frame;
+mod house;
 mod keys;
 pub mod stages;
 pub mod state;
 pub mod theme;
 mod widgets;
+pub mod work;
 
 use std::path::PathBuf;
 

@@ -1,4 +1,18 @@
-//! Everything a user can ask for. Label and key live here and nowhere else.
+//! Everything a user can ask for, a small list per area. Label and key live here and nowhere else.
+
+mod cabin;
+mod garage;
+mod handover;
+mod intake;
+mod source;
+mod voicing;
+
+pub use cabin::CabinCommand;
+pub use garage::GarageCommand;
+pub use handover::HandoverCommand;
+pub use intake::{ChannelEdit, IntakeCommand, RigEdit, SheetEdit};
+pub use source::SourceCommand;
+pub use voicing::{TargetEdit, TuneEdit, VoicingCommand};
 
 use eframe::egui::{Key, KeyboardShortcut, Modifiers};
 
@@ -26,6 +40,18 @@ pub enum Command {
     Dismiss,
     /// Something done to the stage's curve board.
     Board(BoardCommand),
+    /// Garages, cars, visits.
+    Garage(GarageCommand),
+    /// The job card.
+    Intake(IntakeCommand),
+    /// The factory's signal.
+    Source(SourceCommand),
+    /// Takes at the seat; also those of the handover.
+    Cabin(CabinCommand),
+    /// The tune.
+    Voicing(VoicingCommand),
+    /// Proof and report.
+    Handover(HandoverCommand),
 }
 
 const COMMAND: Modifiers = Modifiers::COMMAND;
@@ -34,16 +60,23 @@ impl Command {
     /// A verb, in sentence case.
     pub fn label(&self) -> String {
         match self {
-            Self::Go(stage) => stage.name().into(),
+            Self::Go(stage) => format!("Go to {}", stage.name().to_lowercase()),
             Self::ChangeTheme => "Light or dark".into(),
             Self::Undo => "Undo".into(),
             Self::Redo => "Redo".into(),
             Self::StopSound => "Stop sound".into(),
-            Self::ShowKeys(_) => "Keys".into(),
+            Self::ShowKeys(true) => "Keys".into(),
+            Self::ShowKeys(false) => "Close".into(),
             Self::ShowCustomer(true) => "Show the customer".into(),
             Self::ShowCustomer(false) => "Leave the customer's view".into(),
             Self::Dismiss => "Put away".into(),
             Self::Board(_) => "Curve board".into(),
+            Self::Garage(command) => command.label(),
+            Self::Intake(command) => command.label(),
+            Self::Source(command) => command.label(),
+            Self::Cabin(command) => command.label(),
+            Self::Voicing(command) => command.label(),
+            Self::Handover(command) => command.label(),
         }
     }
 
@@ -57,7 +90,9 @@ impl Command {
             Self::StopSound => plain(Key::Escape),
             Self::ShowKeys(_) => plain(Key::Questionmark),
             Self::ShowCustomer(_) => plain(Key::F11),
-            Self::ChangeTheme | Self::Dismiss | Self::Board(_) => None,
+            Self::Cabin(CabinCommand::Take) => plain(Key::Space),
+            Self::Cabin(CabinCommand::Retake) => plain(Key::Backspace),
+            _ => None,
         }
     }
 }

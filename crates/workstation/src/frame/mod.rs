@@ -9,7 +9,7 @@ use eframe::egui::{CentralPanel, Frame, Margin, Panel, ScrollArea, Ui};
 use crate::commands::Command;
 use crate::state::{Overlay, State};
 use crate::theme::{CARD_GAP, EDGE, tokens};
-use crate::{keys, stages};
+use crate::{customer, keys, stages};
 
 /// Below this the right card folds under the board.
 const FOLD: f32 = 1100.0;
@@ -17,6 +17,9 @@ const SIDE: f32 = 336.0;
 
 /// Draws everything.
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    if state.overlay == Overlay::Customer {
+        return customer::show(ui, state, out);
+    }
     let t = tokens(ui);
     let wide = ui.available_width() >= FOLD;
     let paper = Frame::new().fill(t.paper);
@@ -52,8 +55,7 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     CentralPanel::default().frame(paper.inner_margin(Margin::same(CARD_GAP as i8))).show(ui, |ui| {
         stages::centre(ui, state, out);
     });
-    match state.overlay {
-        Overlay::Keys => keys::overlay(ui, out),
-        Overlay::Customer | Overlay::None => {}
+    if state.overlay == Overlay::Keys {
+        keys::overlay(ui, out);
     }
 }

@@ -4,7 +4,7 @@ use eframe::egui::{Sense, Stroke, StrokeKind, Ui, WidgetInfo, accesskit::Role, p
 
 use crate::commands::Command;
 use crate::stages::Stage;
-use crate::state::{Progress, State};
+use crate::state::{Progress, State, progress};
 use crate::theme::{CORNER, Size, Tokens, tokens};
 use crate::widgets::{Mark, mark};
 
@@ -29,7 +29,7 @@ pub fn words(progress: Progress) -> (Mark, &'static str) {
 fn entry(ui: &mut Ui, state: &State, stage: Stage, out: &mut Vec<Command>) {
     let t = tokens(ui);
     let here = state.stage == stage;
-    let (shape, word) = words(state.progress[stage.index()]);
+    let (shape, word) = words(progress(state, stage));
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), HEIGHT), Sense::click());
     let spoken = format!("{}, {word}", stage.name());
     response.widget_info(|| WidgetInfo::selected(Role::Tab, true, here, &spoken));

@@ -2,23 +2,27 @@
 
 use eframe::egui::{Align, Button, Label, Layout, Stroke, StrokeKind, Ui, vec2};
 
-use crate::commands::Command;
+use crate::commands::{Command, GarageCommand};
 use crate::state::State;
 use crate::theme::{LEAST_TARGET, Size, bold, plain, tokens};
-use crate::widgets::{Mark, action, mark};
+use crate::widgets::{Mark, action, mark, quiet};
 
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let t = tokens(ui);
     ui.horizontal(|ui| {
         ui.set_min_height(LEAST_TARGET);
-        let heading = if state.heading.is_empty() { "Cabinwright" } else { &state.heading };
-        let (car, rest) = heading.split_once(" · ").unwrap_or((heading, ""));
+        let heading = state.heading();
+        let (car, rest) = heading.split_once(" · ").unwrap_or(("Cabinwright", ""));
         ui.add(Label::new(bold(car, Size::Title, t.ink)).truncate());
         if !rest.is_empty() {
             ui.label(plain(rest, Size::Body, t.quiet));
         }
-        if state.rig.simulated {
+        if state.is_simulated() {
             stamp(ui);
+        }
+        if state.open.is_some() {
+            ui.add_space(4.0);
+            quiet(ui, Command::Garage(GarageCommand::Close), !state.is_busy(), out);
         }
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             stop_button(ui, state, out);
@@ -26,7 +30,9 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
             action(ui, Command::ShowKeys(true), true, out);
             action(ui, Command::ChangeTheme, true, out);
             ui.add_space(8.0);
-            rig_line(ui, state);
+            if state.open.is_some() {
+                rig_line(ui, state);
+            }
         });
     });
 }
@@ -42,7 +48,7 @@ fn stamp(ui: &mut Ui) {
 
 fn stop_button(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let t = tokens(ui);
-    let (fill, ink) = if state.rig.sounding { (t.stop, t.paper) } else { (t.card, t.stop) };
+    let (fill, ink) = if state.rig_line().sounding { (t.stop, t.paper) } else { (t.card, t.stop) };
     let button = Button::new(bold(Command::StopSound.label(), Size::Body, ink))
         .fill(fill)
         .stroke(Stroke::new(1.5, t.stop))
@@ -54,7 +60,7 @@ fn stop_button(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 
 fn rig_line(ui: &mut Ui, state: &State) {
     let t = tokens(ui);
-    let rig = &state.rig;
+    let rig = state.rig_line();
     if ui.available_width() < 120.0 {
         return;
     }

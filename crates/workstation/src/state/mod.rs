@@ -1,15 +1,40 @@
 //! Everything on the screen, as one plain value.
 
+mod cabin;
+mod garage_page;
+mod handover;
 mod history;
+mod next_step;
 mod notice;
+mod open_visit;
+mod progress;
 mod rig_line;
+pub mod seat_plan;
+mod sheet;
+mod source;
+mod voicing;
 
+pub use cabin::{CabinPage, ChannelView, CurveAt, Subject, Taken, side_word};
+pub use garage_page::{CarLine, GaragePage, NewCar, VisitLine};
+pub use handover::HandoverPage;
 pub use history::History;
+pub use next_step::{NextStep, next_step};
 pub use notice::{Notice, Tone};
+pub use open_visit::OpenVisit;
+pub use progress::{Progress, progress};
 pub use rig_line::RigLine;
+pub use seat_plan::{Planned, plan};
+pub use sheet::{IntakeLine, Sheet, intake_lines, limits_words, target_words};
+pub use source::SourcePage;
+pub use voicing::{Draft, Said, ScopeView, VoicingPage};
 
-use crate::board::{Board, View};
+use std::sync::Arc;
+
+use audio::rig::{DeviceFacts, Watch};
+
+use crate::board::View;
 use crate::stages::Stage;
+use crate::work::Curves;
 
 /// What lies over the stage.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -23,16 +48,26 @@ pub enum Overlay {
     Customer,
 }
 
-/// How far a stage is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Progress {
-    /// Nothing done yet.
-    #[default]
-    Open,
-    /// Something done.
-    Begun,
-    /// All done.
-    Done,
+/// Work that a worker is doing.
+#[derive(Debug, Clone)]
+pub struct Running {
+    /// What it is, in words: "Taking front left at P4".
+    pub what: String,
+    /// Stops it, and says how far it is.
+    pub watch: Arc<Watch>,
+    /// Something is heard in the car meanwhile.
+    pub sounding: bool,
+}
+
+/// A simulated car to choose from.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ScenarioLine {
+    /// What to ask for it by.
+    pub name: String,
+    /// The invented car.
+    pub title: String,
+    /// What its customer says.
+    pub story: String,
 }
 
 /// All of it. Cheap to clone: what is large is shared.
@@ -40,20 +75,70 @@ pub enum Progress {
 pub struct State {
     /// The stage on the screen.
     pub stage: Stage,
-    /// How far each stage is.
-    pub progress: [Progress; 5],
     /// What lies over it.
     pub overlay: Overlay,
-    /// Dark, light, or as the system has it.
-    pub dark: Option<bool>,
     /// Where each stage's board looks; nothing until it first has curves.
     pub views: [Option<View>; 5],
-    /// The car and the visit in the top bar.
-    pub heading: String,
-    /// The rig in the top bar.
-    pub rig: RigLine,
     /// The latest message.
     pub notice: Option<Notice>,
-    /// The board of the stage on the screen.
-    pub board: Board,
+    /// Work under way, by worker.
+    pub running: Option<Running>,
+    /// Peak of the latest take.
+    pub peak_dbfs: Option<f64>,
+    /// The latest take touched full scale.
+    pub clipped: bool,
+    /// The page that opens cars.
+    pub garage: GaragePage,
+    /// The simulated cars there are.
+    pub scenarios: Vec<ScenarioLine>,
+    /// The sound cards there are.
+    pub devices: Vec<DeviceFacts>,
+    /// The visit that is open.
+    pub open: Option<OpenVisit>,
+    /// What the user edits; what undo and redo walk through.
+    pub draft: Draft,
+    /// Earlier and later drafts.
+    pub history: History<Draft>,
+    /// The field that the last edit was made in: a run of edits in one field is one step to undo.
+    pub editing: Option<String>,
+    /// The cabin stage.
+    pub cabin: CabinPage,
+    /// Every take of the cabin, ready for predictions.
+    pub curves: Option<Arc<Curves>>,
+    /// The source stage.
+    pub source: SourcePage,
+    /// The voicing stage.
+    pub voicing: VoicingPage,
+    /// The handover stage.
+    pub handover: HandoverPage,
+}
+
+impl State {
+    /// True when the visit on the screen is simulated.
+    pub fn is_simulated(&self) -> bool {
+        self.open.as_ref().is_some_and(OpenVisit::is_simulated)
+    }
+
+    /// True while a worker is busy with this visit.
+    pub fn is_busy(&self) -> bool {
+        self.running.is_some()
+    }
+
+    /// The rig, for the top bar.
+    pub fn rig_line(&self) -> RigLine {
+        let sheet = &self.draft.sheet;
+        RigLine {
+            output: sheet.rig.as_ref().map(|rig| rig.output.clone()),
+            microphone: sheet.microphone.as_ref().map(|m| (m.name.clone(), m.calibration.is_some())),
+            peak_dbfs: self.peak_dbfs,
+            clipped: self.clipped,
+            simulated: self.is_simulated(),
+            sounding: self.running.as_ref().is_some_and(|r| r.sounding),
+        }
+    }
+
+    /// `Corvane Estate · visit 2026-03-14`.
+    pub fn heading(&self) -> String {
+        self.open.as_ref().map(OpenVisit::heading).unwrap_or_default()
+    }
 }

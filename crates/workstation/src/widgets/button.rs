@@ -1,9 +1,9 @@
 //! Buttons: a verb each.
 
-use eframe::egui::{Button, Color32, Response, Stroke, Ui, vec2};
+use eframe::egui::{Button, Direction, Layout, Response, Stroke, Ui, vec2};
 
 use crate::commands::Command;
-use crate::theme::{LEAST_TARGET, Size, Tokens, bold, plain, tokens};
+use crate::theme::{Size, Tokens, bold, plain, tokens};
 
 /// A button for `command`, with its own words and, on hover, its key.
 pub fn action(ui: &mut Ui, command: Command, enabled: bool, out: &mut Vec<Command>) -> Response {
@@ -12,15 +12,20 @@ pub fn action(ui: &mut Ui, command: Command, enabled: bool, out: &mut Vec<Comman
     show(ui, button, command, enabled, out)
 }
 
-/// The one thing to do next: filled, as wide as the room.
-pub fn primary(ui: &mut Ui, command: Command, enabled: bool, out: &mut Vec<Command>) -> Response {
+/// The one thing to do next: filled, as wide as the room, in its own words or in `label`.
+pub fn primary(
+    ui: &mut Ui,
+    command: Command,
+    label: Option<&str>,
+    height: f32,
+    out: &mut Vec<Command>,
+) -> Response {
     let t = tokens(ui);
-    let (fill, ink) = if enabled { (t.ink, t.paper) } else { (Color32::TRANSPARENT, t.quiet) };
-    let button = Button::new(bold(command.label(), Size::Body, ink))
-        .fill(fill)
-        .stroke(Stroke::new(1.0, if enabled { t.ink } else { t.line }))
-        .min_size(vec2(ui.available_width(), LEAST_TARGET + 8.0));
-    show(ui, button, command, enabled, out)
+    let words = label.map_or_else(|| command.label(), str::to_owned);
+    let button = Button::new(bold(words, Size::Body, t.paper)).fill(t.ink).stroke(Stroke::new(1.0, t.ink));
+    let size = vec2(ui.available_width(), height);
+    let centred = Layout::centered_and_justified(Direction::LeftToRight);
+    ui.allocate_ui_with_layout(size, centred, |ui| show(ui, button, command, true, out)).inner
 }
 
 /// A button without an edge, for what is seldom wanted.

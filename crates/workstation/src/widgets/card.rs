@@ -1,6 +1,6 @@
 //! A card: a title and what belongs to it.
 
-use eframe::egui::{Frame, Margin, Stroke, Ui};
+use eframe::egui::{Align, Frame, Layout, Margin, Stroke, Ui};
 
 use crate::theme::{CARD_INSET, CORNER, Size, bold, tokens};
 
@@ -17,7 +17,8 @@ pub fn card<R>(ui: &mut Ui, title: &str, contents: impl FnOnce(&mut Ui) -> R) ->
             if !title.is_empty() {
                 ui.label(bold(title, Size::Body, t.ink));
             }
-            contents(ui)
+            // In columns the layout would justify; words read better ragged.
+            ui.with_layout(Layout::top_down(Align::Min), contents).inner
         })
         .inner
 }

@@ -77,3 +77,18 @@ pub fn pick(ui: &mut Ui, name: &str, chosen: &str, options: &[String]) -> Option
     })
     .inner
 }
+
+/// A narrow choice without a drawn name, for tables.
+pub fn pick_small(ui: &mut Ui, name: &str, chosen: &str, options: &[String], width: f32) -> Option<usize> {
+    let mut picked = None;
+    let combo = ComboBox::from_id_salt(name).selected_text(chosen.to_owned()).width(width);
+    let response = combo.show_ui(ui, |ui| {
+        for (index, option) in options.iter().enumerate() {
+            if ui.selectable_label(option == chosen, option).clicked() {
+                picked = Some(index);
+            }
+        }
+    });
+    response.response.accessible_name(name);
+    picked
+}

@@ -16,11 +16,15 @@ pub fn paint(ui: &Ui, board: &Board, layout: &Layout, t: &Tokens) {
     // A curve that ends well inside the plot is named there; the rest are named in the margin.
     let (inside, margin): (Vec<_>, Vec<_>) = ends.into_iter().partition(|(_, at)| at.x < plot.right() - 60.0);
     let painter = ui.painter();
-    for (trace, at) in inside {
-        let galley =
-            painter.layout_no_wrap(trace.name.clone(), Size::Small.bold(), traces::colour(trace.ink, t));
-        let y = at.y.clamp(plot.top() + 10.0, plot.bottom() - 10.0);
-        let rect = Align2::LEFT_CENTER.anchor_size(pos2(at.x + GRID, y), galley.size());
+    let wished: Vec<f32> = inside.iter().map(|(_, at)| at.y).collect();
+    let placed = spread_apart(&wished, APART, plot.top() + 10.0, plot.bottom() - 10.0);
+    for ((trace, at), y) in inside.into_iter().zip(placed) {
+        let ink = traces::colour(trace.ink, t);
+        let galley = painter.layout_no_wrap(trace.name.clone(), Size::Small.bold(), ink);
+        let rect = Align2::LEFT_CENTER.anchor_size(pos2(at.x + 2.0 * GRID, y), galley.size());
+        if (y - at.y).abs() > 2.0 {
+            painter.line_segment([at, rect.left_center()], Stroke::new(1.0, ink.gamma_multiply(0.6)));
+        }
         painter.rect_filled(rect.expand2(vec2(2.0, 0.0)), CORNER / 2, t.card.gamma_multiply(0.85));
         painter.galley(rect.min, galley, t.ink);
     }

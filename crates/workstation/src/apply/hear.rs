@@ -1,0 +1,158 @@
+//! Answers of the workers, and what follows from them.
+
+use std::sync::Arc;
+
+use super::{cabin, predict, remember, save_sheet};
+use crate::commands::{GarageCommand, IntakeCommand};
+use crate::state::{Draft, Notice, OpenVisit, Sheet, State};
+use crate::work::{DiskOrder, Event, Order, Question, Think};
+
+/// Takes one answer in; what follows from it comes back as orders.
+pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
+    match event {
+        Event::Listed { folder, cars, damaged } => {
+            state.garage.folder = folder.display().to_string();
+            state.garage.listed = Some(folder);
+            (state.garage.cars, state.garage.damaged) = (cars, damaged);
+        }
+        Event::Visit(visit) => return visit_read(*visit, state),
+        Event::Devices(devices) => state.devices = devices,
+        Event::Scenarios(scenarios) => state.scenarios = scenarios,
+        Event::Calibration(calibration) => {
+            remember(state, "calibration".into());
+            let words = format!("calibration read from {}", calibration.file);
+            state.draft.sheet.microphone.get_or_insert_default().calibration = Some(calibration);
+            state.notice = Some(Notice::done(words));
+            return save_sheet(state);
+        }
+        Event::Limits(limits) => {
+            remember(state, "limits".into());
+            state.draft.sheet.limits = Some(limits);
+            return save_sheet(state);
+        }
+        Event::Target(target) => {
+            remember(state, "target".into());
+            state.draft.sheet.target = Some(target);
+            return save_sheet(state);
+        }
+        Event::Taken(taken, levels) => {
+            state.running = None;
+            state.peak_dbfs = levels.peak_dbfs;
+            state.clipped = levels.clipped;
+            state.cabin.level_dba = levels.level_dba.or(state.cabin.level_dba);
+            let mut orders = read_again(state);
+            orders.extend(cabin::taken(state, *taken));
+            return orders;
+        }
+        Event::Ready(words) => {
+            state.running = None;
+            state.notice = Some(Notice::done(words));
+            return read_again(state);
+        }
+        Event::Curves(curves, channels, remarks) => {
+            state.running = None;
+            state.curves = Some(curves);
+            state.cabin.channels = Arc::new(channels);
+            state.cabin.remarks = remarks;
+            predict::again(state);
+            return read_again(state);
+        }
+        Event::Undo(curve) => {
+            state.running = None;
+            state.source.undo = curve;
+            return read_again(state);
+        }
+        Event::Tuned { tune, said, left_alone } => {
+            state.running = None;
+            remember(state, "proposal".into());
+            state.editing = None;
+            state.draft.tune = Some(*tune);
+            state.voicing.said = said;
+            if let Some(left_alone) = left_alone {
+                state.voicing.left_alone = left_alone;
+            }
+            predict::again(state);
+        }
+        Event::Kept(number) => {
+            state.notice = Some(Notice::done(format!("tune {number} is kept")));
+            return read_again(state);
+        }
+        Event::Entered(number) => {
+            state.running = None;
+            match number {
+                Some(number) => {
+                    state.voicing.in_processor = Some(number);
+                    state.notice = Some(Notice::done(format!("tune {number} is in the processor")));
+                }
+                None => {
+                    state.source.entered = true;
+                    state.notice = Some(Notice::done("the undoing is in the processor's input"));
+                }
+            }
+        }
+        Event::Report(path) => {
+            state.running = None;
+            state.notice = Some(Notice::done(format!("report written to {}", path.display())));
+            state.handover.report = path.display().to_string();
+            state.handover.written = Some(path);
+        }
+        Event::Picked(question, path) => return picked(question, &path.display().to_string(), state),
+        Event::Stopped => {
+            state.running = None;
+            state.notice = Some(Notice::doubt("stopped; what was recorded until then is kept"));
+        }
+        Event::Failed(words) => {
+            state.running = None;
+            state.cabin.queue.clear();
+            state.notice = Some(Notice::failed(words));
+        }
+    }
+    Vec::new()
+}
+
+fn picked(question: Question, path: &str, state: &mut State) -> Vec<Order> {
+    match question {
+        Question::Garage => {
+            state.garage.folder = path.into();
+            super::garage::apply(GarageCommand::OpenFolder, state)
+        }
+        Question::Calibration => super::intake::apply(IntakeCommand::LoadCalibration(path.into()), state),
+        Question::Report => {
+            state.handover.report = path.into();
+            Vec::new()
+        }
+    }
+}
+
+/// Reads the visit's records again after something was added to them.
+fn read_again(state: &State) -> Vec<Order> {
+    state.open.iter().map(|open| Order::Disk(DiskOrder::Open(open.folder.clone()))).collect()
+}
+
+fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
+    let same = state.open.as_ref().is_some_and(|open| open.folder == visit.folder);
+    if same {
+        state.open = Some(visit);
+        return Vec::new();
+    }
+    let (garage, scenarios, devices) = (
+        std::mem::take(&mut state.garage),
+        std::mem::take(&mut state.scenarios),
+        std::mem::take(&mut state.devices),
+    );
+    let sheet = Sheet::of(&visit.car, &visit.visit);
+    let tune = visit.tunes.last().map(|saved| saved.tune.clone());
+    let report = visit.folder.join("report").join("report.pdf");
+    let has_takes = !visit.takes.is_empty();
+    *state = State {
+        garage,
+        scenarios,
+        devices,
+        draft: Draft { sheet, tune },
+        open: Some(visit),
+        ..State::default()
+    };
+    state.handover.written = report.is_file().then(|| report.clone());
+    state.handover.report = report.display().to_string();
+    if has_takes { super::think(state, Think::Curves, "Making the curves") } else { Vec::new() }
+}

@@ -1,0 +1,210 @@
+//! Edits of tune and target; proposals.
+
+use dsp::tune::{ChannelTune, Section, SectionKind, Tune};
+
+use super::{predict, remember, save_sheet, sound, think};
+use crate::commands::{TargetEdit, TuneEdit, VoicingCommand};
+use crate::state::{Notice, ScopeView, State};
+use crate::work::{DiskOrder, Order, Sound, Think};
+
+pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
+    match command {
+        VoicingCommand::Scope(scope) => {
+            if let ScopeView::Channel(name) = &scope {
+                state.voicing.channel = Some(name.clone());
+            }
+            state.voicing.scope = scope;
+            predict::again(state);
+        }
+        VoicingCommand::Channel(name) => {
+            // While one channel is shown, it is the one whose settings are listed.
+            if matches!(state.voicing.scope, ScopeView::Channel(_)) {
+                state.voicing.scope = ScopeView::Channel(name.clone());
+                predict::again(state);
+            }
+            state.voicing.channel = Some(name);
+        }
+        VoicingCommand::Align => return align(state),
+        VoicingCommand::Propose => return propose(state),
+        VoicingCommand::Edit(edit) => {
+            remember(state, edit.field());
+            if let Some(tune) = &mut state.draft.tune {
+                change(tune, edit);
+            }
+            predict::again(state);
+        }
+        VoicingCommand::Shape(shaping) => state.voicing.shaping = shaping,
+        VoicingCommand::Target(edit) => {
+            let field = match edit {
+                TargetEdit::Point(index, ..) => format!("target point {index}"),
+                other => format!("{other:?}"),
+            };
+            remember(state, field);
+            shape(state, edit);
+            predict::again(state);
+            return save_sheet(state);
+        }
+        VoicingCommand::Save => return save(state),
+        VoicingCommand::Open(number) => open(state, number),
+        VoicingCommand::Enter(number) => {
+            return sound(state, Sound::EnterTune(number), format!("Entering tune {number}"), false);
+        }
+    }
+    Vec::new()
+}
+
+fn align(state: &mut State) -> Vec<Order> {
+    let Some(curves) = state.curves.clone() else { return no_takes(state) };
+    let sheet = Box::new(state.draft.sheet.clone());
+    let tune = state.draft.tune.clone().map(Box::new);
+    think(state, Think::Align { curves, sheet, tune }, "Working out levels and delays")
+}
+
+fn propose(state: &mut State) -> Vec<Order> {
+    let Some(curves) = state.curves.clone() else { return no_takes(state) };
+    let Some(tune) = state.draft.tune.clone().map(Box::new) else { return align(state) };
+    let sheet = Box::new(state.draft.sheet.clone());
+    let scope = state.voicing.scope.clone();
+    think(state, Think::Propose { curves, sheet, tune, scope }, "Working out a correction")
+}
+
+fn no_takes(state: &mut State) -> Vec<Order> {
+    state.notice = Some(Notice::failed("no takes yet: take the positions in Cabin first"));
+    Vec::new()
+}
+
+fn save(state: &mut State) -> Vec<Order> {
+    let (Some(open), Some(tune)) = (&state.open, &state.draft.tune) else { return Vec::new() };
+    let mut tune = tune.clone();
+    if let Err((channel, error)) = tune.refresh_biquads() {
+        state.notice = Some(Notice::failed(format!("the tune cannot be kept: {channel}: {error}")));
+        return Vec::new();
+    }
+    if let (Some((before, _)), Some((after, _))) = (state.voicing.error_before, state.voicing.error_predicted)
+    {
+        tune.predicted.rms_error_db_before = before;
+        tune.predicted.rms_error_db_after = after;
+    }
+    tune.left_alone.clone_from(&state.voicing.left_alone);
+    state.draft.tune = Some(tune.clone());
+    let order = DiskOrder::SaveTune {
+        visit: open.folder.clone(),
+        title: title(&tune, open.tunes.len() + 1),
+        tune: Box::new(tune),
+        said: state.voicing.said.clone(),
+        based_on: open.tunes.last().map(|t| t.record.number),
+    };
+    vec![Order::Disk(order)]
+}
+
+fn title(tune: &Tune, number: usize) -> String {
+    let filters: usize = tune.channels.iter().map(|c| c.sections.len()).sum();
+    match filters {
+        0 => format!("Levels and delays, step {number}"),
+        n => format!("{n} filters on {} channels", tune.channels.len()),
+    }
+}
+
+fn open(state: &mut State, number: u32) {
+    let Some(saved) =
+        state.open.as_ref().and_then(|open| open.tunes.iter().find(|t| t.record.number == number))
+    else {
+        return;
+    };
+    let tune = saved.tune.clone();
+    remember(state, format!("open {number}"));
+    state.editing = None;
+    state.voicing.left_alone.clone_from(&tune.left_alone);
+    state.draft.tune = Some(tune);
+    predict::again(state);
+}
+
+fn change(tune: &mut Tune, edit: TuneEdit) {
+    let mut with = |name: &str, change: &mut dyn FnMut(&mut ChannelTune)| {
+        if let Some(channel) = tune.channels.iter_mut().find(|c| c.name == name) {
+            change(channel);
+            // Coefficients follow from the numbers; stale ones would contradict them.
+            channel.biquads.clear();
+        }
+    };
+    match edit {
+        TuneEdit::Gain(name, gain_db) => with(&name, &mut |c| c.gain_db = gain_db),
+        TuneEdit::Delay(name, delay_ms) => with(&name, &mut |c| c.delay_ms = delay_ms),
+        TuneEdit::Polarity(name, polarity) => with(&name, &mut |c| c.polarity = polarity),
+        TuneEdit::Section(name, index, section) => with(&name, &mut |c| {
+            if let Some(old) = c.sections.get_mut(index) {
+                *old = section;
+            }
+        }),
+        TuneEdit::AddSection(name) => with(&name, &mut |c| {
+            c.sections.push(Section {
+                kind: SectionKind::Peaking,
+                frequency_hz: 1000.0,
+                gain_db: 0.0,
+                q: 1.4,
+            });
+        }),
+        TuneEdit::RemoveSection(name, index) => with(&name, &mut |c| {
+            if index < c.sections.len() {
+                c.sections.remove(index);
+            }
+        }),
+        TuneEdit::Clear(name) => with(&name, &mut |c| c.sections.clear()),
+    }
+}
+
+/// Moves a point between its neighbours, adds or removes one.
+fn shape(state: &mut State, edit: TargetEdit) {
+    let Some(target) = &mut state.draft.sheet.target else { return };
+    let points = &mut target.points;
+    match edit {
+        TargetEdit::Point(index, hz, db) => {
+            let least = index.checked_sub(1).and_then(|i| points.get(i)).map_or(5.0, |p| p.0 * 1.02);
+            let most = points.get(index + 1).map_or(40_000.0, |p| p.0 / 1.02);
+            if let Some(point) = points.get_mut(index) {
+                *point = (tidy(hz.clamp(least, most.max(least))), (db * 10.0).round() / 10.0);
+            }
+        }
+        TargetEdit::AddAfter(index) => {
+            let (Some(&a), next) = (points.get(index), points.get(index + 1).copied()) else { return };
+            let b = next.unwrap_or((a.0 * 2.0, a.1));
+            points.insert(index + 1, (tidy((a.0 * b.0).sqrt()), (a.1 + b.1) / 2.0));
+        }
+        TargetEdit::Remove(index) => {
+            if points.len() > 2 && index < points.len() {
+                points.remove(index);
+            }
+        }
+        TargetEdit::Tolerance(db) => target.tolerance_db = db,
+    }
+}
+
+/// Three figures are enough for a frequency that a hand placed.
+fn tidy(hz: f64) -> f64 {
+    let unit = 10f64.powf(hz.log10().floor() - 2.0);
+    (hz / unit).round() * unit
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::house;
+
+    #[test]
+    fn a_point_of_the_target_stays_between_its_neighbours() {
+        let mut state = State::default();
+        state.draft.sheet.target = Some(house::targets()[0].clone());
+        shape(&mut state, TargetEdit::Point(1, 5000.0, 3.33));
+        let points = state.draft.sheet.target.unwrap().points;
+        assert!(points[1].0 < points[2].0 && points[1].1 == 3.3, "{points:?}");
+    }
+
+    #[test]
+    fn an_edit_of_a_number_drops_stale_coefficients() {
+        let biquad = dsp::tune::Biquad { b: [1.0, 0.0, 0.0], a: [1.0, 0.0, 0.0] };
+        let channel = ChannelTune { name: "left".into(), biquads: vec![biquad], ..ChannelTune::default() };
+        let mut tune = Tune { sample_rate_hz: 48_000.0, channels: vec![channel], ..Tune::default() };
+        change(&mut tune, TuneEdit::AddSection("left".into()));
+        assert!(tune.channels[0].biquads.is_empty() && tune.channels[0].sections.len() == 1);
+    }
+}

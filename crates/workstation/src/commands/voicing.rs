@@ -1,0 +1,101 @@
+//! The tune.
+
+use dsp::tune::{Polarity, Section};
+
+use crate::state::ScopeView;
+
+/// An edit of the tune.
+#[derive(Debug, Clone, PartialEq)]
+pub enum TuneEdit {
+    /// Level of a channel.
+    Gain(String, f64),
+    /// Delay of a channel, in milliseconds.
+    Delay(String, f64),
+    /// Polarity of a channel.
+    Polarity(String, Polarity),
+    /// One filter of a channel.
+    Section(String, usize, Section),
+    /// One more filter.
+    AddSection(String),
+    /// One filter less.
+    RemoveSection(String, usize),
+    /// Every filter of a channel away.
+    Clear(String),
+}
+
+impl TuneEdit {
+    /// The field it belongs to: a run of edits in one field is one step to undo.
+    pub fn field(&self) -> String {
+        match self {
+            Self::Gain(channel, _) => format!("gain {channel}"),
+            Self::Delay(channel, _) => format!("delay {channel}"),
+            Self::Polarity(channel, _) => format!("polarity {channel}"),
+            Self::Section(channel, index, _) => format!("section {channel} {index}"),
+            Self::AddSection(channel) => format!("add {channel}"),
+            Self::RemoveSection(channel, index) => format!("remove {channel} {index}"),
+            Self::Clear(channel) => format!("clear {channel}"),
+        }
+    }
+}
+
+/// An edit of the target.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum TargetEdit {
+    /// Move a point.
+    Point(usize, f64, f64),
+    /// One more point, between this and the next.
+    AddAfter(usize),
+    /// One point less.
+    Remove(usize),
+    /// Half the corridor's height.
+    Tolerance(f64),
+}
+
+/// What can be asked of the voicing stage.
+#[derive(Debug, Clone, PartialEq)]
+pub enum VoicingCommand {
+    /// Show and correct this.
+    Scope(ScopeView),
+    /// List this channel's settings.
+    Channel(String),
+    /// Levels, delays and polarity from the takes.
+    Align,
+    /// A correction for the scope.
+    Propose,
+    /// Edit the tune.
+    Edit(TuneEdit),
+    /// Shape the target, or stop shaping.
+    Shape(bool),
+    /// Edit the target.
+    Target(TargetEdit),
+    /// Keep the tune under the next number.
+    Save,
+    /// Continue from a tune that was kept.
+    Open(u32),
+    /// Enter a tune into the processor.
+    Enter(u32),
+}
+
+impl VoicingCommand {
+    /// A verb, in sentence case.
+    pub fn label(&self) -> String {
+        match self {
+            Self::Scope(scope) => scope.name(),
+            Self::Channel(name) => name.clone(),
+            Self::Align => "Align".into(),
+            Self::Propose => "Propose".into(),
+            Self::Edit(TuneEdit::AddSection(_)) => "Add filter".into(),
+            Self::Edit(TuneEdit::RemoveSection(..)) => "Remove".into(),
+            Self::Edit(TuneEdit::Clear(_)) => "Clear filters".into(),
+            Self::Edit(_) => "Edit".into(),
+            Self::Shape(true) => "Shape the target".into(),
+            Self::Shape(false) => "Stop shaping".into(),
+            Self::Target(TargetEdit::AddAfter(_)) => "Add point".into(),
+            Self::Target(TargetEdit::Remove(_)) => "Remove".into(),
+            Self::Target(_) => "Edit the target".into(),
+            Self::Save => "Save tune".into(),
+            Self::Open(number) => format!("Continue from {number}"),
+            Self::Enter(number) => format!("Enter tune {number}"),
+        }
+    }
+}

@@ -1,0 +1,177 @@
+//! The one next step, in a sentence, and the command that takes it.
+
+use garage::take::TakeKind;
+use garage::visit::CheckKind;
+
+use super::seat_plan::next_position;
+use super::sheet::intake_lines;
+use super::{State, Subject};
+use crate::commands::{
+    CabinCommand, Command, GarageCommand, HandoverCommand, IntakeCommand, SourceCommand, VoicingCommand,
+};
+use crate::stages::Stage;
+use crate::widgets::Mark;
+
+/// What to do next.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NextStep {
+    /// One sentence.
+    pub words: String,
+    /// The command that does it, where one does.
+    pub command: Option<Command>,
+}
+
+/// The next step of the stage on the screen.
+pub fn next_step(state: &State) -> NextStep {
+    let step = |words: &str, command: Option<Command>| NextStep { words: words.into(), command };
+    let Some(open) = &state.open else {
+        return if state.garage.listed.is_none() {
+            step(
+                "Open the folder that holds the shop's cars, or an empty one for a new garage.",
+                Some(Command::Garage(GarageCommand::OpenFolder)),
+            )
+        } else {
+            step("Open a visit, or begin a new car.", None)
+        };
+    };
+    match state.stage {
+        Stage::Intake => intake(state),
+        Stage::Source => match (&open.finding, open.current_takes().any(|t| t.kind == TakeKind::Source)) {
+            (None, false) => step(
+                "Connect the head unit's outputs to the inputs and take the factory signal.",
+                Some(Command::Source(SourceCommand::Take)),
+            ),
+            (None, true) => {
+                step("Work out what the factory did.", Some(Command::Source(SourceCommand::WorkOut)))
+            }
+            (Some(_), _) if state.source.undo.is_some() && !state.source.entered => step(
+                "Read the findings, then put the undoing into the processor's input.",
+                Some(Command::Source(SourceCommand::Enter)),
+            ),
+            (Some(_), _) => step("The source is known. Go on to the cabin.", Some(Command::Go(Stage::Cabin))),
+        },
+        Stage::Cabin => seat(state, "Every position is taken. Go on to voicing.", Stage::Voicing),
+        Stage::Voicing => voicing(state),
+        Stage::Handover => handover(state),
+    }
+}
+
+fn intake(state: &State) -> NextStep {
+    let visit = state.open.as_ref().map(|open| &open.visit);
+    let lines = intake_lines(&state.draft.sheet, visit);
+    let Some(open) = lines.iter().find(|line| matches!(line.mark, Mark::Open | Mark::Again)) else {
+        return NextStep {
+            words: "Every line has its mark: the car is ready to measure.".into(),
+            command: Some(Command::Go(Stage::Source)),
+        };
+    };
+    let check = |kind| Some(Command::Intake(IntakeCommand::Check(kind)));
+    let (words, command) = match open.name {
+        "Rig check" => (
+            "Put the microphone at the head and check the rig: a quiet sweep on each channel.".into(),
+            check(CheckKind::Rig),
+        ),
+        "Bay check" => {
+            ("Be quiet for ten seconds while the bay's noise is measured.".into(), check(CheckKind::Noise))
+        }
+        name => (format!("{name}: {}.", open.words), None),
+    };
+    NextStep { words, command }
+}
+
+fn seat(state: &State, done: &str, then: Stage) -> NextStep {
+    match next_position(state) {
+        Some(at) if !at.missing.is_empty() => NextStep {
+            words: format!(
+                "Hold the microphone at {}, {}, and take {}.",
+                at.position,
+                at.words,
+                counted(&at.missing)
+            ),
+            command: Some(Command::Cabin(CabinCommand::Take)),
+        },
+        _ => NextStep { words: done.into(), command: Some(Command::Go(then)) },
+    }
+}
+
+/// `front left woofer`, `5 channels`, `5 channels and both sides`.
+fn counted(missing: &[Subject]) -> String {
+    if let [one] = missing {
+        return one.name();
+    }
+    let channels = missing.iter().filter(|s| matches!(s, Subject::Channel(_))).count();
+    let sides = missing.len() - channels;
+    let mut parts = Vec::new();
+    match channels {
+        0 => {}
+        1 => parts.push("one channel".to_owned()),
+        n => parts.push(format!("{n} channels")),
+    }
+    match sides {
+        0 => {}
+        1 => parts.push("one side".to_owned()),
+        _ => parts.push("both sides".to_owned()),
+    }
+    parts.join(" and ")
+}
+
+fn voicing(state: &State) -> NextStep {
+    let step =
+        |words: &str, command| NextStep { words: words.into(), command: Some(Command::Voicing(command)) };
+    let Some(open) = &state.open else { return NextStep { words: String::new(), command: None } };
+    if state.cabin.channels.is_empty() {
+        return NextStep {
+            words: "Take the cabin's positions first.".into(),
+            command: Some(Command::Go(Stage::Cabin)),
+        };
+    }
+    let Some(tune) = &state.draft.tune else {
+        return step("Let levels, delays and polarity be worked out from the takes.", VoicingCommand::Align);
+    };
+    if tune.channels.iter().all(|c| c.sections.is_empty() && c.fir.is_none()) {
+        return step("Shape the target if you like, then propose a correction.", VoicingCommand::Propose);
+    }
+    let saved = open.tunes.last().filter(|saved| saved.tune == *tune);
+    match saved {
+        None => step("Read the prediction, edit what you like, then save the tune.", VoicingCommand::Save),
+        Some(saved) if state.voicing.in_processor != Some(saved.record.number) => {
+            step("Enter the tune into the processor.", VoicingCommand::Enter(saved.record.number))
+        }
+        Some(_) => NextStep {
+            words: "The tune is in the processor. Go and prove it.".into(),
+            command: Some(Command::Go(Stage::Handover)),
+        },
+    }
+}
+
+fn handover(state: &State) -> NextStep {
+    let step = |words: &str, command| NextStep { words: words.into(), command };
+    let Some(open) = &state.open else { return step("", None) };
+    if open.tunes.is_empty() {
+        return step("Save a tune in voicing first.", Some(Command::Go(Stage::Voicing)));
+    }
+    let missing = next_position(state).filter(|at| !at.missing.is_empty());
+    if open.proof.is_none()
+        && let Some(at) = missing
+    {
+        return step(
+            &format!(
+                "With the tune entered, hold the microphone at {}, {}, and take {}.",
+                at.position,
+                at.words,
+                counted(&at.missing)
+            ),
+            Some(Command::Cabin(CabinCommand::Take)),
+        );
+    }
+    if open.proof.is_none() {
+        return step("Work out before and after.", Some(Command::Handover(HandoverCommand::Prove)));
+    }
+    match &state.handover.written {
+        None => step(
+            "Show the customer, then write the report.",
+            Some(Command::Handover(HandoverCommand::WriteReport)),
+        ),
+        Some(_) => step("The report is written. The work is done.", Some(Command::ShowCustomer(true))),
+    }
+}

@@ -1,0 +1,48 @@
+//! The visit that is open, as the disk has it.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use garage::finding::Finding;
+use garage::proof::Proof;
+use garage::take::TakeRecord;
+use garage::tune_record::TuneRecord;
+use garage::{Car, Visit};
+
+/// Records only; no audio.
+#[derive(Debug, Clone)]
+pub struct OpenVisit {
+    /// Its folder.
+    pub folder: PathBuf,
+    /// The car.
+    pub car: Car,
+    /// The visit.
+    pub visit: Visit,
+    /// Every take, the latest last.
+    pub takes: Arc<Vec<TakeRecord>>,
+    /// Every tune, the latest last.
+    pub tunes: Arc<Vec<TuneRecord>>,
+    /// The proof, once there is one.
+    pub proof: Option<Arc<Proof>>,
+    /// What the factory did, once it is known.
+    pub finding: Option<Arc<Finding>>,
+}
+
+impl OpenVisit {
+    /// True when anything in it was simulated.
+    pub fn is_simulated(&self) -> bool {
+        self.car.simulated || self.visit.simulated
+    }
+
+    /// `Corvane Estate · visit 2026-03-14`, with the number of the visit from the second on.
+    pub fn heading(&self) -> String {
+        let number =
+            if self.visit.number > 1 { format!(", no. {}", self.visit.number) } else { String::new() };
+        format!("{} · visit {}{number}", self.car.name, self.visit.date)
+    }
+
+    /// Takes that count: not superseded.
+    pub fn current_takes(&self) -> impl Iterator<Item = &TakeRecord> {
+        self.takes.iter().filter(|take| take.is_current())
+    }
+}

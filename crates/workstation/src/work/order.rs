@@ -1,0 +1,243 @@
+//! What is asked of the workers, and what they answer.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use audio::rig::{DeviceFacts, Watch};
+use dsp::curve::Curve;
+use dsp::limits::Limits;
+use dsp::target::Target;
+use dsp::tune::{LeftAlone, Tune};
+use garage::rig::Calibration;
+use garage::visit::CheckKind;
+
+use super::bridge::Curves;
+use crate::state::{CarLine, ChannelView, OpenVisit, Said, ScenarioLine, ScopeView, Sheet, Subject, Taken};
+
+/// Asked of the disk: short, in order.
+#[derive(Debug, Clone)]
+pub enum DiskOrder {
+    /// List the cars of a garage; make it when it is not there.
+    List(PathBuf),
+    /// Read a visit's records.
+    Open(PathBuf),
+    /// A new car and its first visit.
+    Begin {
+        /// The garage.
+        garage: PathBuf,
+        /// What the shop calls the car; a simulated one may go without.
+        name: String,
+        /// A simulated car.
+        scenario: Option<String>,
+    },
+    /// Another visit of a car.
+    NewVisit(PathBuf),
+    /// The job card.
+    SaveSheet {
+        /// The visit.
+        visit: PathBuf,
+        /// All of it.
+        sheet: Box<Sheet>,
+    },
+    /// A microphone's calibration.
+    ReadCalibration(String),
+    /// A processor's limits.
+    ReadLimits(String),
+    /// A target.
+    ReadTarget(String),
+    /// Keep a tune.
+    SaveTune {
+        /// The visit.
+        visit: PathBuf,
+        /// The tune.
+        tune: Box<Tune>,
+        /// In a few words.
+        title: String,
+        /// A sentence per subject.
+        said: Vec<Said>,
+        /// The tune it was made from.
+        based_on: Option<u32>,
+    },
+    /// A line of the entry sheet.
+    Tick {
+        /// The visit.
+        visit: PathBuf,
+        /// The tune it belongs to.
+        tune: u32,
+        /// The line.
+        key: String,
+        /// Ticked or not.
+        ticked: bool,
+    },
+    /// The sound cards there are, and the simulated cars.
+    Devices,
+}
+
+/// Asked of the rig: one at a time, each can be stopped.
+#[derive(Debug, Clone)]
+pub struct SoundOrder {
+    /// The visit.
+    pub visit: PathBuf,
+    /// What to do.
+    pub what: Sound,
+    /// Stops it, and says how far it is.
+    pub watch: Arc<Watch>,
+}
+
+/// What the rig is asked to do.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Sound {
+    /// A check of rig or bay.
+    Check(CheckKind),
+    /// The factory's signal.
+    Source,
+    /// A take at the seat.
+    Take {
+        /// Of what.
+        subject: Subject,
+        /// Where.
+        position: String,
+        /// The tune in the processor, for takes of the after.
+        tune: Option<u32>,
+        /// The last of this position: the cue afterwards says "move on".
+        last_here: bool,
+    },
+    /// Enter a tune into the processor.
+    EnterTune(u32),
+    /// Enter the undoing into the processor's input.
+    EnterUndo,
+}
+
+/// Asked of the analysis.
+#[derive(Debug, Clone)]
+pub struct ThinkOrder {
+    /// The visit.
+    pub visit: PathBuf,
+    /// What to work out.
+    pub what: Think,
+    /// Stops it, and says how far it is.
+    pub watch: Arc<Watch>,
+}
+
+/// What is to be worked out.
+#[derive(Debug, Clone)]
+pub enum Think {
+    /// Every channel's curves from the recordings.
+    Curves,
+    /// What the factory did.
+    WorkOut,
+    /// Levels, delays and polarity.
+    Align {
+        /// The takes.
+        curves: Arc<Curves>,
+        /// Channels and limits.
+        sheet: Box<Sheet>,
+        /// What is there; a new tune without.
+        tune: Option<Box<Tune>>,
+    },
+    /// A correction.
+    Propose {
+        /// The takes.
+        curves: Arc<Curves>,
+        /// Target and limits.
+        sheet: Box<Sheet>,
+        /// What is there.
+        tune: Box<Tune>,
+        /// For this.
+        scope: ScopeView,
+    },
+    /// Before, after and predicted.
+    Prove(u32),
+    /// The report.
+    Report(PathBuf),
+}
+
+/// Asked of the system's file dialog.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Question {
+    /// The garage's folder.
+    Garage,
+    /// A calibration to read.
+    Calibration,
+    /// Where the report goes.
+    Report,
+}
+
+/// One order for one worker.
+#[derive(Debug, Clone)]
+pub enum Order {
+    /// For the disk.
+    Disk(DiskOrder),
+    /// For the rig.
+    Sound(SoundOrder),
+    /// For the analysis.
+    Think(ThinkOrder),
+    /// For the dialog.
+    Ask(Question),
+}
+
+/// What a worker answers.
+#[derive(Debug, Clone)]
+pub enum Event {
+    /// The cars of a garage.
+    Listed {
+        /// Its folder.
+        folder: PathBuf,
+        /// Its cars.
+        cars: Vec<CarLine>,
+        /// Lines about damaged records.
+        damaged: Vec<String>,
+    },
+    /// A visit's records, opened or read again.
+    Visit(Box<OpenVisit>),
+    /// Sound cards.
+    Devices(Vec<DeviceFacts>),
+    /// Simulated cars.
+    Scenarios(Vec<ScenarioLine>),
+    /// A calibration.
+    Calibration(Calibration),
+    /// Limits.
+    Limits(Limits),
+    /// A target.
+    Target(Target),
+    /// A take.
+    Taken(Box<Taken>, Levels),
+    /// A check or a step without a figure of its own.
+    Ready(String),
+    /// Every channel's curves.
+    Curves(Arc<Curves>, Vec<ChannelView>, Vec<String>),
+    /// The undoing of the factory.
+    Undo(Option<Arc<Curve>>),
+    /// A tune worked out.
+    Tuned {
+        /// The tune.
+        tune: Box<Tune>,
+        /// A sentence per subject.
+        said: Vec<Said>,
+        /// Regions left alone.
+        left_alone: Option<Vec<LeftAlone>>,
+    },
+    /// A tune kept under a number.
+    Kept(u32),
+    /// A tune is in the processor.
+    Entered(Option<u32>),
+    /// The report.
+    Report(PathBuf),
+    /// The dialog's answer.
+    Picked(Question, PathBuf),
+    /// Stopped on request.
+    Stopped,
+    /// What went wrong, in one line.
+    Failed(String),
+}
+
+/// Levels of a take.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Levels {
+    /// Peak of the microphone.
+    pub peak_dbfs: Option<f64>,
+    /// Full scale was touched.
+    pub clipped: bool,
+    /// Sound level at the seat, where it is known.
+    pub level_dba: Option<f64>,
+}

@@ -1,0 +1,33 @@
+//! Every screen in both sizes and themes, for somebody to look at: written only where `CABINWRIGHT_LOOK` names a folder.
+
+mod common;
+
+use common::{sample, window};
+use eframe::egui::vec2;
+use workstation::stages::Stage;
+use workstation::state::{Overlay, State};
+
+#[test]
+fn screens_to_look_at() {
+    let Ok(folder) = std::env::var("CABINWRIGHT_LOOK") else { return };
+    let folder = std::path::Path::new(&folder);
+    std::fs::create_dir_all(folder).unwrap();
+    let only = std::env::var("CABINWRIGHT_ONLY").unwrap_or_default();
+    let mut screens: Vec<(String, State)> =
+        Stage::ALL.into_iter().map(|stage| (stage.name().to_lowercase(), sample(stage))).collect();
+    screens.push(("garage".into(), State::default()));
+    screens.push(("keys".into(), State { overlay: Overlay::Keys, ..sample(Stage::Cabin) }));
+    screens.push(("customer".into(), State { overlay: Overlay::Customer, ..sample(Stage::Handover) }));
+    let mut shaping = sample(Stage::Voicing);
+    shaping.voicing.shaping = true;
+    screens.push(("shaping".into(), shaping));
+    for (name, state) in screens.into_iter().filter(|(name, _)| name.contains(&only)) {
+        for (size, dark) in [(vec2(1280.0, 800.0), false), (vec2(1920.0, 1080.0), true)] {
+            let state = state.clone();
+            let mut harness = window(size, dark, move || state.clone());
+            harness.run();
+            let theme = if dark { "dark" } else { "light" };
+            harness.render().unwrap().save(folder.join(format!("{name}-{theme}.png"))).unwrap();
+        }
+    }
+}
