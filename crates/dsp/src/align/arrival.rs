@@ -5,7 +5,7 @@ use std::f64::consts::{FRAC_PI_2, TAU};
 use serde::{Deserialize, Serialize};
 
 use super::AlignError;
-use super::band::{Band, usable_band};
+use super::band::{Band, active, gated, usable_band};
 use crate::spectrum::{Complex, EndSlopes, ExtendedMinimumPhase, Gate, RealTransform, fast_length};
 use crate::tune::Polarity;
 
@@ -49,6 +49,7 @@ pub struct Arrival {
 /// [`AlignError`] where the response is silent, too short, not finite, or has no band above its noise.
 pub fn arrival(impulse: &[f64], rate_hz: f64) -> Result<Arrival, AlignError> {
     let band = usable_band(impulse, rate_hz)?;
+    let impulse = &gated(impulse, &active(impulse))[..];
     let plan = RealTransform::new(fast_length((2 * impulse.len()).max(16_384)));
     let rough_s = onset_s(impulse, rate_hz, band, &plan);
     let mut best: Option<(f64, Fit)> = None;

@@ -1,5 +1,7 @@
 //! The band in which a channel stands clear of its own slopes and of the noise.
 
+use std::ops::Range;
+
 use super::AlignError;
 use crate::curve::log_grid_hz;
 use crate::spectrum::{RealTransform, fast_length, smooth_power};
@@ -41,6 +43,8 @@ pub fn usable_band(impulse: &[f64], rate_hz: f64) -> Result<Band, AlignError> {
     if peak <= 0.0 {
         return Err(AlignError::Silent);
     }
+    let active = active(impulse);
+    let gated = gated(impulse, &active);
     let plan = RealTransform::new(fast_length(impulse.len().max(16_384)));
     let spacing_hz = rate_hz / plan.length() as f64;
     let grid_hz = log_grid_hz(10.0f64.max(2.0 * spacing_hz), 0.46 * rate_hz, 24.0);
@@ -51,12 +55,12 @@ pub fn usable_band(impulse: &[f64], rate_hz: f64) -> Result<Band, AlignError> {
             .map(|p| 10.0 * p.max(1e-300).log10())
             .collect()
     };
-    let level_db = smoothed(impulse, 3.0);
+    let level_db = smoothed(&gated, 3.0);
     // The quietest of eight stretches holds noise alone, or the end of the decay: an upper bound either way.
     let stretch = impulse.len() / 8;
     let quiet =
         impulse.chunks_exact(stretch).min_by(|a, b| energy(a).total_cmp(&energy(b))).unwrap_or(impulse);
-    let whole_db = 10.0 * (impulse.len() as f64 / stretch as f64).log10();
+    let whole_db = 10.0 * (active.len() as f64 / stretch as f64).log10();
     let noise_db: Vec<f64> = smoothed(quiet, 1.0).iter().map(|n| n + whole_db).collect();
 
     let clear = |i: usize| level_db[i] - noise_db[i] > OVER_NOISE_DB;
@@ -97,6 +101,48 @@ pub fn usable_band(impulse: &[f64], rate_hz: f64) -> Result<Band, AlignError> {
         level_db: mean_db(core),
         snr_db,
     })
+}
+
+/// The samples in which the response stands above the noise around it, with a margin.
+pub(super) fn active(impulse: &[f64]) -> Range<usize> {
+    let block = (impulse.len() / 512).max(16);
+    let blocks: Vec<f64> = impulse.chunks(block).map(energy).collect();
+    let mut sorted = blocks.clone();
+    sorted.sort_by(f64::total_cmp);
+    let floor = sorted.get(sorted.len() / 4).copied().unwrap_or(0.0);
+    // Blocks of noise scatter by √(2/16); three times the floor is out of their reach.
+    let heard = |b: &usize| blocks.get(*b).is_some_and(|e| *e > 3.0 * floor);
+    let loudest = (0..blocks.len()).max_by(|&a, &b| blocks[a].total_cmp(&blocks[b])).unwrap_or(0);
+    // A pause of this many blocks ends the response.
+    const PAUSE: usize = 12;
+    let (mut first, mut last) = (loudest, loudest);
+    while let Some(next) = (first.saturating_sub(PAUSE)..first).find(heard) {
+        first = next;
+    }
+    while let Some(next) = (last + 1..=last + PAUSE).rev().find(heard) {
+        last = next;
+    }
+    let margin = 8 + (last - first) / 4;
+    first.saturating_sub(margin) * block..((last + 1 + margin) * block).min(impulse.len())
+}
+
+/// The response without what lies outside `active`, faded over its margins, on the same time base.
+pub(super) fn gated(impulse: &[f64], active: &Range<usize>) -> Vec<f64> {
+    let fade = (active.len() / 12).max(1);
+    let weight = |n: usize| {
+        if !active.contains(&n) {
+            return 0.0;
+        }
+        let into = |edge_distance: usize, at_the_end: bool| {
+            if at_the_end || edge_distance >= fade {
+                1.0
+            } else {
+                0.5 - 0.5 * (std::f64::consts::PI * edge_distance as f64 / fade as f64).cos()
+            }
+        };
+        into(n - active.start, active.start == 0) * into(active.end - n, active.end == impulse.len())
+    };
+    impulse.iter().enumerate().map(|(n, x)| x * weight(n)).collect()
 }
 
 fn energy(x: &[f64]) -> f64 {

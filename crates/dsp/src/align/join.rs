@@ -2,6 +2,7 @@
 
 use std::f64::consts::TAU;
 
+use super::band::{active, gated};
 use crate::curve::log_grid_hz;
 use crate::spectrum::{Complex, response_at};
 
@@ -23,7 +24,10 @@ impl Region {
     pub fn new<'a>(impulses: impl Iterator<Item = &'a [f64]>, rate_hz: f64) -> Self {
         let grid_hz = log_grid_hz(REGION_HZ.0, REGION_HZ.1, 24.0);
         let responses = impulses
-            .map(|impulse| grid_hz.iter().map(|&f| response_at(impulse, rate_hz, f)).collect())
+            .map(|impulse| {
+                let heard = gated(impulse, &active(impulse));
+                grid_hz.iter().map(|&f| response_at(&heard, rate_hz, f)).collect()
+            })
             .collect();
         Self { grid_hz, responses }
     }
