@@ -69,7 +69,7 @@ const DRIVERS: [Driver; 3] = [
 #[test]
 fn arrivals_are_right_among_reflections() {
     const SEED: u64 = 3;
-    const TRIALS: usize = 100;
+    const TRIALS: usize = 60;
     let mut rng = ChaCha8Rng::seed_from_u64(SEED);
     let mut failed = Vec::new();
     for driver in DRIVERS {
@@ -104,7 +104,7 @@ fn arrivals_are_right_among_reflections() {
 #[test]
 fn a_reflection_as_strong_as_the_direct_sound_is_survived_or_doubted() {
     const SEED: u64 = 4;
-    const TRIALS: usize = 100;
+    const TRIALS: usize = 60;
     let mut rng = ChaCha8Rng::seed_from_u64(SEED);
     for driver in DRIVERS {
         let (mut fair, mut within, mut doubted) = (0, 0, 0);

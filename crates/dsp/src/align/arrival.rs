@@ -110,7 +110,8 @@ fn fit(
     gate_s: f64,
     plan: &RealTransform,
 ) -> Option<Fit> {
-    let before_s = (2.0 / band.low_hz).clamp(0.001, 0.15);
+    // As early as the lowest frequency needs, and no earlier than the gate is long: what comes before is noise.
+    let before_s = (2.0 / band.low_hz).min(gate_s).max(0.001);
     let gate = Gate { before_s, rise_s: 0.5 * before_s, after_s: gate_s, fall_s: 0.5 * gate_s };
     let gated = gate.apply(impulse, rate_hz, rough_s);
     let spectrum = plan.forward(&gated);

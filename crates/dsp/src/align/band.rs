@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use super::AlignError;
 use crate::curve::log_grid_hz;
-use crate::spectrum::{RealTransform, fast_length, smooth_power};
+use crate::spectrum::{RealTransform, fast_length, frequency_dependent, smooth_power};
 
 /// The band of a channel.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -39,58 +39,37 @@ pub fn usable_band(impulse: &[f64], rate_hz: f64) -> Result<Band, AlignError> {
     if impulse.iter().any(|x| !x.is_finite()) {
         return Err(AlignError::NotFinite);
     }
-    let peak = impulse.iter().fold(0.0f64, |most, x| most.max(x.abs()));
-    if peak <= 0.0 {
-        return Err(AlignError::Silent);
-    }
-    let active = active(impulse);
-    let gated = gated(impulse, &active);
-    let plan = RealTransform::new(fast_length(impulse.len().max(16_384)));
-    let spacing_hz = rate_hz / plan.length() as f64;
-    let grid_hz = log_grid_hz(10.0f64.max(2.0 * spacing_hz), 0.46 * rate_hz, 24.0);
-    let smoothed = |signal: &[f64], per_octave: f64| -> Vec<f64> {
-        let power: Vec<f64> = plan.forward(signal).iter().map(|h| h.norm_sqr()).collect();
-        smooth_power(&power, spacing_hz, &grid_hz, per_octave)
-            .iter()
-            .map(|p| 10.0 * p.max(1e-300).log10())
-            .collect()
-    };
-    let level_db = smoothed(&gated, 3.0);
-    // The quietest of eight stretches holds noise alone, or the end of the decay: an upper bound either way.
-    let stretch = impulse.len() / 8;
-    let quiet =
-        impulse.chunks_exact(stretch).min_by(|a, b| energy(a).total_cmp(&energy(b))).unwrap_or(impulse);
-    let whole_db = 10.0 * (active.len() as f64 / stretch as f64).log10();
-    let noise_db: Vec<f64> = smoothed(quiet, 1.0).iter().map(|n| n + whole_db).collect();
+    let peak_at = impulse
+        .iter()
+        .enumerate()
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+        .filter(|(_, peak)| **peak != 0.0)
+        .map(|(n, _)| n)
+        .ok_or(AlignError::Silent)?;
+    let grid_hz = log_grid_hz(10.0, 0.46 * rate_hz, 24.0);
+    let level_db = level_db(impulse, rate_hz, peak_at, &grid_hz);
+    let noise_db = noise_db(impulse, rate_hz, &grid_hz);
 
-    let clear = |i: usize| level_db[i] - noise_db[i] > OVER_NOISE_DB;
-    let loudest = (0..grid_hz.len())
-        .filter(|&i| clear(i))
-        .max_by(|&a, &b| level_db[a].total_cmp(&level_db[b]))
-        .ok_or(AlignError::NoBand)?;
-    // The level of the band is the mean around its loudest half, not one peak of the cabin.
-    let span = |below_db: f64, reference_db: f64, noise_too: bool| {
-        // A dip narrower than a third of an octave within the band does not end it.
-        const BRIDGE: usize = 12;
-        let inside = |i: usize| level_db[i] > reference_db - below_db && (!noise_too || clear(i));
-        let (mut first, mut last) = (loudest, loudest);
-        while let Some(next) = (first.saturating_sub(BRIDGE)..first).find(|&i| inside(i)) {
-            first = next;
-        }
-        while let Some(next) = (last + 1..(last + 1 + BRIDGE).min(grid_hz.len())).rev().find(|&i| inside(i)) {
-            last = next;
-        }
-        (first, last)
+    let clear = |i: &usize| level_db[*i] - noise_db[*i] > OVER_NOISE_DB;
+    let all = 0..grid_hz.len();
+    let loudest_db =
+        all.clone().filter(clear).map(|i| level_db[i]).reduce(f64::max).ok_or(AlignError::NoBand)?;
+    // The level of the band is the mean of its loud part, not one peak of the cabin.
+    let loud: Vec<f64> =
+        all.clone().filter(clear).map(|i| level_db[i]).filter(|l| *l > loudest_db - 10.0).collect();
+    let reference_db = loud.iter().sum::<f64>() / loud.len() as f64;
+    let above = |below_db: f64| {
+        let levels = &level_db;
+        move |i: &usize| clear(i) && levels[*i] > reference_db - below_db
     };
-    let mean_db = |(first, last): (usize, usize)| {
-        level_db[first..=last].iter().sum::<f64>() / (last - first + 1) as f64
-    };
-    let reference_db = mean_db(span(10.0, level_db[loudest], true));
-    let core = span(6.0, reference_db, true);
-    let (first, last) = span(EDGE_DB, reference_db, true);
+    let (first, last) = longest_run(all, above(EDGE_DB)).ok_or(AlignError::NoBand)?;
+    let core = longest_run(first..last + 1, above(6.0)).unwrap_or((first, last));
     if last < first + 12 {
         return Err(AlignError::NoBand);
     }
+    let mean_db = |(first, last): (usize, usize)| {
+        level_db[first..=last].iter().sum::<f64>() / (last - first + 1) as f64
+    };
     let snr_db =
         (core.0..=core.1).map(|i| level_db[i] - noise_db[i]).sum::<f64>() / (core.1 - core.0 + 1) as f64;
     Ok(Band {
@@ -101,6 +80,52 @@ pub fn usable_band(impulse: &[f64], rate_hz: f64) -> Result<Band, AlignError> {
         level_db: mean_db(core),
         snr_db,
     })
+}
+
+/// A dip narrower than this, half an octave, does not end a band.
+const BRIDGE: usize = 12;
+
+/// First and last of the longest run of points that hold, with gaps shorter than [`BRIDGE`] closed.
+fn longest_run(points: Range<usize>, holds: impl Fn(&usize) -> bool) -> Option<(usize, usize)> {
+    let length = |(first, last): (usize, usize)| last - first + 1;
+    let mut best: Option<(usize, usize)> = None;
+    let mut run: Option<(usize, usize)> = None;
+    for i in points.filter(holds) {
+        run = match run {
+            Some((first, last)) if i - last <= BRIDGE => Some((first, i)),
+            _ => Some((i, i)),
+        };
+        if run.map(length) > best.map(length) {
+            best = run;
+        }
+    }
+    best
+}
+
+/// A window of this many cycles to either side shows about a quarter of an octave, and lets in little noise where the
+/// response is short.
+const CYCLES: f64 = 6.0;
+
+/// Level around the largest sample, in a window that shortens with frequency.
+fn level_db(impulse: &[f64], rate_hz: f64, peak_at: usize, grid_hz: &[f64]) -> Vec<f64> {
+    frequency_dependent(impulse, rate_hz, peak_at as f64 / rate_hz, CYCLES, grid_hz)
+        .iter()
+        .map(|h| 10.0 * h.norm_sqr().max(1e-300).log10())
+        .collect()
+}
+
+/// Level of the noise in the same windows, from the quietest of eight stretches: noise alone or the end of the decay,
+/// an upper bound either way.
+fn noise_db(impulse: &[f64], rate_hz: f64, grid_hz: &[f64]) -> Vec<f64> {
+    let stretch = impulse.len() / 8;
+    let quiet =
+        impulse.chunks_exact(stretch).min_by(|a, b| energy(a).total_cmp(&energy(b))).unwrap_or(impulse);
+    let plan = RealTransform::new(fast_length(stretch.max(4096)));
+    let power: Vec<f64> = plan.forward(quiet).iter().map(|h| h.norm_sqr() / stretch as f64).collect();
+    let per_sample = smooth_power(&power, rate_hz / plan.length() as f64, grid_hz, 1.0);
+    // A raised cosine of length L passes 3/8 L of the noise of one sample.
+    let passed = |f: f64| (0.375 * 2.0 * CYCLES / f * rate_hz).min(impulse.len() as f64);
+    per_sample.iter().zip(grid_hz).map(|(p, &f)| 10.0 * (p * passed(f)).max(1e-300).log10()).collect()
 }
 
 /// The samples in which the response stands above the noise around it, with a margin.
