@@ -154,8 +154,8 @@ impl VirtualCar {
     /// Types `tune` into the processor's channels; channels it does not name are set flat.
     ///
     /// # Errors
-    /// A channel that the car does not have, a rate beyond reason, coefficients without sections (they hold for one
-    /// rate only), or a value that is not finite.
+    /// A channel that the car does not have, a rate beyond reason, a filter that cannot be, or a value that is not
+    /// finite.
     pub fn set_tune(&mut self, tune: &Tune) -> Result<(), CarError> {
         check_rate(tune)?;
         for channel in &tune.channels {
@@ -311,14 +311,18 @@ pub(crate) fn acts_on(name: &str, output: &FactoryOutput) -> bool {
 
 fn check_settings(channel: &ChannelTune) -> Result<(), CarError> {
     let name = &channel.name;
-    if channel.sections.is_empty() && !channel.biquads.is_empty() {
+    let crossovers = channel.crossovers.iter().map(|crossover| crossover.frequency_hz);
+    if let Some(bad) =
+        channel.crossovers.iter().find(|it| !(1..=8).contains(&it.order) || it.frequency_hz <= 0.0)
+    {
         return Err(CarError::Tune(format!(
-            "channel \"{name}\" has coefficients but no sections to type in"
+            "channel \"{name}\": a crossover of order {} at {} Hz; orders go from 1 to 8",
+            bad.order, bad.frequency_hz
         )));
     }
     let numbers = channel.sections.iter().flat_map(|s| [s.frequency_hz, s.gain_db, s.q]);
     let taps = channel.fir.iter().flatten().copied();
-    if !numbers.chain(taps).chain([channel.gain_db, channel.delay_ms]).all(f64::is_finite) {
+    if !numbers.chain(taps).chain(crossovers).chain([channel.gain_db, channel.delay_ms]).all(f64::is_finite) {
         return Err(CarError::Tune(format!("channel \"{name}\" has a value that is not a number")));
     }
     if !(0.0..=1000.0).contains(&channel.delay_ms) {

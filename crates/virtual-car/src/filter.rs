@@ -5,11 +5,8 @@
 
 use std::f64::consts::PI;
 
-use dsp::tune::{Biquad, Section, SectionKind};
-#[cfg(test)]
-use rustfft::num_complex::Complex;
-
 use crate::scenario::{AllPass, Edge, Family, Split, SplitEdge};
+use dsp::tune::{Biquad, Crossover, CrossoverFamily, Pass, Section, SectionKind};
 
 /// The widest share of the sample rate at which a section may sit; beyond it the bilinear transform breaks down.
 const HIGHEST_SHARE: f64 = 0.49;
@@ -103,6 +100,42 @@ pub fn of_split(split: &Split, rate_hz: f64) -> Vec<Biquad> {
     }
 }
 
+/// A processor's crossover as a cascade.
+pub fn of_crossover(crossover: &Crossover, rate_hz: f64) -> Vec<Biquad> {
+    let edge = match crossover.pass {
+        Pass::Low => SplitEdge::LowPass,
+        Pass::High => SplitEdge::HighPass,
+    };
+    let Crossover { order, frequency_hz, .. } = *crossover;
+    let split = |family| Split { edge, family, order: u32::from(order), frequency_hz };
+    match crossover.family {
+        CrossoverFamily::Butterworth => of_split(&split(Family::Butterworth), rate_hz),
+        CrossoverFamily::LinkwitzRiley => of_split(&split(Family::LinkwitzRiley), rate_hz),
+        CrossoverFamily::Bessel => bessel(edge, u32::from(order), frequency_hz, rate_hz),
+    }
+}
+
+/// A Bessel edge, −3 dB at its frequency: the bilinear transform of the whole filter, pre-warped there.
+fn bessel(edge: SplitEdge, order: u32, frequency_hz: f64, rate_hz: f64) -> Vec<Biquad> {
+    let k = (corner(frequency_hz, rate_hz) / 2.0).tan();
+    let stage = |&(natural, q): &(f64, f64)| {
+        // A high-pass is the low-pass with s turned into 1/s.
+        let w = k * if edge == SplitEdge::LowPass { natural } else { 1.0 / natural };
+        if q == 0.0 {
+            return match edge {
+                SplitEdge::LowPass => normal([w, w, 0.0], [1.0 + w, w - 1.0, 0.0]),
+                SplitEdge::HighPass => normal([1.0, -1.0, 0.0], [1.0 + w, w - 1.0, 0.0]),
+            };
+        }
+        let a = [1.0 + w / q + w * w, 2.0 * (w * w - 1.0), 1.0 - w / q + w * w];
+        match edge {
+            SplitEdge::LowPass => normal([w * w, 2.0 * w * w, w * w], a),
+            SplitEdge::HighPass => normal([1.0, -2.0, 1.0], a),
+        }
+    };
+    crate::bessel::stages(order).iter().map(stage).collect()
+}
+
 /// A speaker's edge as a cascade.
 pub fn of_edge(edge: &Edge, side: SplitEdge, rate_hz: f64) -> Vec<Biquad> {
     match edge.q {
@@ -133,12 +166,4 @@ pub fn run(cascade: &[Biquad], signal: &mut [f64]) {
             *sample = y;
         }
     }
-}
-
-/// What a cascade does at `frequency_hz`.
-#[cfg(test)]
-pub fn response(cascade: &[Biquad], frequency_hz: f64, rate_hz: f64) -> Complex<f64> {
-    let z = Complex::from_polar(1.0, -2.0 * PI * frequency_hz / rate_hz);
-    let poly = |c: &[f64; 3]| (z * c[2] + c[1]) * z + c[0];
-    cascade.iter().map(|section| poly(&section.b) / poly(&section.a)).product()
 }

@@ -5,11 +5,6 @@ pub fn factor(db: f64) -> f64 {
     10f64.powf(db / 20.0)
 }
 
-/// Decibels of `factor`.
-pub fn db(factor: f64) -> f64 {
-    20.0 * factor.log10()
-}
-
 /// The mean square of a signal.
 pub fn mean_square(signal: &[f64]) -> f64 {
     signal.iter().map(|s| s * s).sum::<f64>() / signal.len().max(1) as f64

@@ -5,6 +5,7 @@
 //! filters, transforms and resampling, so that it can judge the estimators there. Whatever comes from it says that
 //! it is simulated.
 
+mod bessel;
 mod cabin;
 mod car;
 mod chance;

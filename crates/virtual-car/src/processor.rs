@@ -18,13 +18,15 @@ pub struct Strip {
 impl Strip {
     /// `settings` of a tune made for `tune_rate_hz`, to be run at `rate_hz`.
     ///
-    /// Sections are designed anew at the rate that runs; coefficients without sections are taken as they stand, which
-    /// the caller allows only at their own rate. FIR taps are carried over to the rate by band-limited reading.
+    /// Crossovers and sections are designed anew at the rate that runs; coefficients without sections are taken as they stand, which
+    /// is right only at their own rate. FIR taps are carried over to the rate by band-limited reading.
     pub fn new(settings: &ChannelTune, tune_rate_hz: f64, rate_hz: f64, reader: &Reader) -> Self {
-        let cascade = if settings.sections.is_empty() {
+        let cascade = if settings.sections.is_empty() && settings.crossovers.is_empty() {
             settings.biquads.clone()
         } else {
-            settings.sections.iter().map(|section| filter::of_section(section, rate_hz)).collect()
+            let crossovers = settings.crossovers.iter().flat_map(|it| filter::of_crossover(it, rate_hz));
+            let sections = settings.sections.iter().map(|section| filter::of_section(section, rate_hz));
+            crossovers.chain(sections).collect()
         };
         let fir = settings
             .fir

@@ -19,6 +19,8 @@ pub(crate) struct Recording {
     pub channels: Vec<Vec<f32>>,
     /// Frames that the recorder knows it lost.
     pub lost_frames: u64,
+    /// What the recorder noticed, a sentence each.
+    pub remarks: Vec<String>,
     /// The device vanished at the end of `channels`.
     pub unplugged: bool,
 }
@@ -54,12 +56,12 @@ impl VirtualCar {
                 kept
             })
             .collect();
-        let (lost_frames, unplugged) = mishaps(&events, rate_hz, &mut channels);
+        let (lost_frames, remarks, unplugged) = mishaps(&events, rate_hz, &mut channels);
         let channels = channels
             .into_iter()
             .map(|channel| channel.into_iter().map(|s| s.clamp(-1.0, 1.0) as f32).collect())
             .collect();
-        Recording { channels, lost_frames, unplugged }
+        Recording { channels, lost_frames, remarks, unplugged }
     }
 
     fn events_of(&self, take: u64) -> Vec<ScriptedEvent> {
@@ -126,8 +128,8 @@ impl VirtualCar {
 }
 
 /// Takes out lost frames, latest first, and cuts at an unplug.
-fn mishaps(events: &[ScriptedEvent], rate_hz: f64, channels: &mut [Vec<f64>]) -> (u64, bool) {
-    let (mut lost_frames, mut unplugged) = (0, false);
+fn mishaps(events: &[ScriptedEvent], rate_hz: f64, channels: &mut [Vec<f64>]) -> (u64, Vec<String>, bool) {
+    let (mut lost_frames, mut remarks, mut unplugged) = (0, Vec::new(), false);
     for scripted in events.iter().rev() {
         let at = (scripted.at_s * rate_hz) as usize;
         let (frames, noticed) = match scripted.event {
@@ -144,7 +146,11 @@ fn mishaps(events: &[ScriptedEvent], rate_hz: f64, channels: &mut [Vec<f64>]) ->
             let end = at.saturating_add(usize::try_from(frames).unwrap_or(usize::MAX)).min(channel.len());
             channel.drain(at..end);
         }
-        lost_frames += if noticed { frames } else { 0 };
+        if noticed {
+            lost_frames += frames;
+            remarks
+                .push(format!("{frames} frames were lost {:.1} s after the recording began", scripted.at_s));
+        }
     }
-    (lost_frames, unplugged)
+    (lost_frames, remarks, unplugged)
 }

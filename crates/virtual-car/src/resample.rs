@@ -95,11 +95,12 @@ impl Reader {
         let weights: [f64; 2 * REACH] = std::array::from_fn(|i| {
             self.table[row][i] + share * (self.table[row + 1][i] - self.table[row][i])
         });
-        let mut padded = vec![0.0; REACH];
+        // Twice the reach, so that what rings ahead of the first sample is kept too.
+        let mut padded = vec![0.0; 2 * REACH];
         padded.extend_from_slice(signal);
         padded.extend([0.0; REACH]);
         for (n, piece) in padded.windows(2 * REACH).enumerate() {
-            if let Some(sample) = later.get_mut(n + whole) {
+            if let Some(sample) = (n + whole).checked_sub(REACH).and_then(|place| later.get_mut(place)) {
                 *sample = piece.iter().zip(&weights).map(|(s, w)| s * w).sum();
             }
         }

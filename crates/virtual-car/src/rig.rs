@@ -12,8 +12,6 @@ use crate::recording::Recording;
 
 /// Frames between two looks at the watch.
 const BLOCK: usize = 1024;
-/// The longest tail anybody needs.
-const LONGEST_TAIL_S: f64 = 600.0;
 
 /// A way to change the car while somebody else owns the rig; what is changed counts from the next take.
 #[derive(Debug, Clone)]
@@ -61,7 +59,7 @@ fn facts_of(car: &VirtualCar) -> DeviceFacts {
     let count = |names: Vec<String>| u16::try_from(names.len()).unwrap_or(u16::MAX);
     DeviceFacts {
         name: device_name(car),
-        description: String::new(),
+        description: "a simulated car".into(),
         output_channels: count(car.outputs()),
         input_channels: count(car.inputs()),
         rates_hz: car.scenario().recorder.rates_hz.clone(),
@@ -82,21 +80,7 @@ fn check(device: &DeviceFacts, order: &TakeOrder) -> Result<(), RigError> {
             return Err(RigError::NoSuchChannel { device: device.name.clone(), direction, asked, count });
         }
     }
-    if order.record_inputs.is_empty() {
-        return Err(RigError::BadOrder("nothing is to be recorded; name one input at least".into()));
-    }
-    if !(0.0..=LONGEST_TAIL_S).contains(&order.tail_s) {
-        return Err(RigError::BadOrder(format!(
-            "a tail of {} s is outside 0 to {LONGEST_TAIL_S} s",
-            order.tail_s
-        )));
-    }
-    if !(order.ceiling_dbfs <= 0.0) {
-        return Err(RigError::BadOrder(format!("a ceiling of {} dBFS is above 0", order.ceiling_dbfs)));
-    }
-    if order.play.iter().any(|played| !played.samples.iter().all(|sample| sample.is_finite())) {
-        return Err(RigError::BadOrder("the stimulus holds a sample that is not a number".into()));
-    }
+    audio::safety::check(order)?;
     if order.recording.exists() {
         return Err(RigError::BadOrder(format!(
             "{} is already there; a recording is never replaced",
@@ -132,7 +116,7 @@ impl Rig for VirtualRig {
         let peak = |channel: &Vec<f32>| channel.iter().fold(0f32, |most, s| most.max(s.abs()));
         Ok(TakeFacts {
             frames: frames as u64,
-            peak_dbfs: kept.iter().map(|channel| crate::level::db(f64::from(peak(channel)))).collect(),
+            peak_dbfs: kept.iter().map(|channel| audio::safety::dbfs(f64::from(peak(channel)))).collect(),
             clipped_samples: kept
                 .iter()
                 .map(|channel| channel.iter().filter(|sample| sample.abs() >= 1.0).count() as u64)
@@ -142,7 +126,8 @@ impl Rig for VirtualRig {
             simulated: true,
             output: device.clone(),
             input: device,
-            ..TakeFacts::default()
+            stop_asked_at_frame: stopped.then_some(frames as u64),
+            remarks: recording.remarks,
         })
     }
 }

@@ -47,7 +47,7 @@ impl VirtualCar {
                 0 => self.at_microphone(played, &fitted, fidelity),
                 1 => {
                     let mut sum = vec![0.0; played.frames];
-                    played.signals.iter().for_each(|(_, signal)| add(&mut sum, signal, line));
+                    played.signals.iter().for_each(|(_, signal)| add(&mut sum, signal, 1.0));
                     sum
                 }
                 _ => {

@@ -26,7 +26,7 @@ pub struct Recorder {
     pub lead_s: f64,
     /// Rates it offers, ascending.
     pub rates_hz: Vec<u32>,
-    /// Gain of its line inputs.
+    /// Gain of its line inputs; the reference input is at unity.
     pub line_gain_db: f64,
     /// Hiss of its line inputs.
     pub line_noise_dbfs: f64,
