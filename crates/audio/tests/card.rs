@@ -16,12 +16,7 @@ use dsp::spectrum::Complex;
 use private_card::with_private_card;
 
 fn bench() -> CardRig {
-    let choice = CardChoice {
-        output: Some("bench_out".into()),
-        input: Some("bench_in".into()),
-        ..CardChoice::default()
-    };
-    CardRig::open(choice).unwrap()
+    CardRig::open(CardChoice::named("bench_out", "bench_in")).unwrap()
 }
 
 /// An exponential sweep from 15 Hz to just under half the rate, faded, at −20 dBFS.
@@ -84,9 +79,7 @@ fn the_devices_are_listed() {
         println!("{listed:?} in {:?}", began.elapsed());
         assert!(listed.iter().any(|device| device.name == "bench_out" && device.output_channels >= 2));
         assert!(listed.iter().any(|device| device.name == "spare_in" && device.rates_hz.contains(&48_000)));
-        let Err(error) =
-            CardRig::open(CardChoice { output: Some("nothing".into()), ..CardChoice::default() })
-        else {
+        let Err(error) = CardRig::open(CardChoice::named("nothing", "")) else {
             panic!("a device that is not there was found")
         };
         assert!(error.to_string().contains("bench_out"), "{error}");

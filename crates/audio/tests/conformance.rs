@@ -21,12 +21,7 @@ struct CardBench {
 
 impl Bench for CardBench {
     fn rig(&mut self) -> Box<dyn Rig> {
-        let choice = CardChoice {
-            output: Some("bench_out".into()),
-            input: Some("bench_in".into()),
-            ..CardChoice::default()
-        };
-        Box::new(CardRig::open(choice).unwrap())
+        Box::new(CardRig::open(CardChoice::named("bench_out", "bench_in")).unwrap())
     }
 
     fn inflict(&mut self, fault: Fault) -> bool {

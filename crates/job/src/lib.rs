@@ -2,6 +2,7 @@
 
 pub mod align;
 pub mod average;
+pub mod devices;
 pub mod gates;
 pub mod handover;
 pub mod intake;

@@ -30,6 +30,14 @@ pub struct CardChoice {
     pub input_channels: Option<u16>,
 }
 
+impl CardChoice {
+    /// The devices of these names; an empty name is the system's default.
+    pub fn named(output: &str, input: &str) -> Self {
+        let name = |name: &str| (!name.is_empty()).then(|| name.to_owned());
+        Self { output: name(output), input: name(input), ..Self::default() }
+    }
+}
+
 /// An output and an input device of this computer.
 pub struct CardRig {
     host: cpal::Host,
