@@ -16,7 +16,7 @@ const FORMATS: [SampleFormat; 4] =
     [SampleFormat::F32, SampleFormat::I32, SampleFormat::I24, SampleFormat::I16];
 /// Counts that have a standard speaker map; others are used only where the device has no choice.
 const USUAL_CHANNELS: [u16; 5] = [2, 4, 6, 8, 1];
-/// Plug-ins of the system that look like devices and are none.
+/// Plug-ins of the system that look like devices and are none; "jack" is noisy where its server is not running.
 const NOT_DEVICES: [&str; 8] =
     ["null", "lavrate", "samplerate", "speexrate", "speex", "upmix", "vdownmix", "oss"];
 const DEFAULT_NAME: &str = "default";
@@ -52,6 +52,7 @@ pub(super) struct Opening {
 }
 
 pub(super) fn host() -> Result<cpal::Host, RigError> {
+    super::hush::hush();
     let host = cpal::default_host();
     // Asking for the list once shows whether the sound system answers at all.
     host.devices()
@@ -76,6 +77,7 @@ fn usable(host: &cpal::Host) -> Result<Vec<cpal::Device>, RigError> {
 }
 
 pub(super) fn list(host: &cpal::Host) -> Result<Vec<DeviceFacts>, RigError> {
+    super::hush::hush();
     let mut listed = Vec::new();
     for device in usable(host)? {
         let outputs = ranges(&device, Direction::Output).unwrap_or_default();

@@ -5,6 +5,7 @@
 
 mod beat;
 mod devices;
+mod hush;
 mod stream;
 mod take;
 mod writer;
@@ -84,6 +85,7 @@ impl Rig for CardRig {
     }
 
     fn take(&mut self, order: &TakeOrder, watch: &Watch) -> Result<TakeFacts, RigError> {
+        hush::hush();
         let played = take::run(&self.output, &self.input, &self.choice, self.loudest_dbfs, order, watch)?;
         if let Some(peak_dbfs) = played.signal_peak_dbfs
             && !played.facts.stopped
