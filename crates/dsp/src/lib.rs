@@ -14,6 +14,7 @@ pub mod decibel;
 pub mod exposure;
 pub mod filter;
 pub mod limits;
+pub mod noise;
 pub mod spectrum;
 pub mod step;
 pub mod target;

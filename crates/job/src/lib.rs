@@ -7,4 +7,5 @@ pub mod gates;
 pub mod handover;
 pub mod intake;
 pub mod judged;
+pub mod noise;
 pub mod voicing;
