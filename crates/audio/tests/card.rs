@@ -104,6 +104,26 @@ fn a_sweep_comes_back_bit_by_bit() {
 }
 
 #[test]
+fn a_loud_first_take_is_announced_and_the_announcement_not_recorded() {
+    with_private_card("a_loud_first_take_is_announced_and_the_announcement_not_recorded", 48_000, 2, || {
+        let dir = tempfile::tempdir().unwrap();
+        let played: Vec<f32> = sweep(48_000, 1.5).iter().map(|x| 3.0 * x).collect();
+        let began = Instant::now();
+        let (facts, recording) = take(&order(dir.path(), 48_000, vec![(0, played.clone())], vec![0]));
+        assert!(
+            began.elapsed().as_secs_f64() > 1.5 + audio::safety::LEAD_IN_S + audio::safety::LEAD_IN_PAUSE_S
+        );
+        assert!((facts.peak_dbfs[0] + 10.5).abs() < 0.1, "{facts:?}");
+        let heard = &recording.channels[0];
+        let start = heard.iter().position(|x| *x != 0.0).unwrap();
+        let first = played.iter().position(|x| *x != 0.0).unwrap();
+        for (n, sample) in played.iter().enumerate().skip(first) {
+            assert_eq!(heard[start + n - first] as f32, *sample, "sample {n}");
+        }
+    });
+}
+
+#[test]
 fn stop_silences_within_fifty_milliseconds() {
     with_private_card("stop_silences_within_fifty_milliseconds", 48_000, 2, || {
         for round in 0..3 {

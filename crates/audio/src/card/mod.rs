@@ -1,7 +1,7 @@
 //! The sound card rig: an output and an input of the system, often two devices with two clocks.
 //!
-//! The callbacks copy and count, nothing else ([`stream`]); a writer thread streams the recording to its file
-//! ([`writer`]); the thread that asked for the take watches over both ([`take`]).
+//! The callbacks copy and count, nothing else (`stream`); a writer thread streams the recording to its file
+//! (`writer`); the thread that asked for the take watches over both (`take`).
 
 mod beat;
 mod devices;
