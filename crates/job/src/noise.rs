@@ -160,9 +160,12 @@ pub fn measure_noise(order: &NoiseOrder) -> Result<Judged<Noise>, NoiseFailure> 
         .tones
         .iter()
         .filter(|t| t.name.contains("hum") || t.level_db > judged.result.levels.z_db - 20.0)
-        .map(|t| match t.members_hz.len() {
-            1 => format!("{} at {:.0} dB", t.name, t.level_db),
-            n => format!("{} with {n} harmonics at {:.0} dB", t.name, t.level_db),
+        .map(|t| {
+            let members: Vec<String> = t.members_hz.iter().map(|f| format!("{f:.0}")).collect();
+            match members.len() {
+                1 => format!("{} at {:.0} dB", t.name, t.level_db),
+                _ => format!("{} ({} Hz) at {:.0} dB", t.name, members.join(", "), t.level_db),
+            }
         })
         .collect();
     if !tones.is_empty() {

@@ -66,10 +66,12 @@ pub struct Alignment {
     pub remarks: Vec<String>,
 }
 
-/// A channel whose band ends below this is a subwoofer.
-const SUBWOOFER_BELOW_HZ: f64 = 220.0;
-/// A channel that reaches below this has a part in the joint with the subwoofer.
-const MIDBASS_BELOW_HZ: f64 = 140.0;
+/// A channel whose band ends below the first (−6 dB) and the second (nothing left) is a subwoofer.
+const SUBWOOFER_BELOW_HZ: (f64, f64) = (220.0, 700.0);
+/// A channel this much below the strongest in the region of the joint has no say in it.
+const MIDBASS_WITHIN_DB: f64 = 10.0;
+/// A channel this much weaker in the region of the joint than in its own band does not reach down to it.
+const MIDBASS_REACHES_DB: f64 = 20.0;
 
 /// A channel with what was found about it.
 struct Found {
@@ -108,11 +110,11 @@ pub fn align(speakers: &[Speaker], options: Options) -> Result<Alignment, AlignE
         .unwrap_or_else(|| found.iter().map(|f| f.arrival_s).fold(f64::NEG_INFINITY, f64::max));
     let mut delays_s: Vec<f64> = found.iter().map(|f| latest_s - f.arrival_s).collect();
 
-    let midbass: Vec<usize> =
-        (0..found.len()).filter(is_main).filter(|&i| found[i].band.core_low_hz < MIDBASS_BELOW_HZ).collect();
     let region = |i: usize| Region::new(speakers[i].impulses.iter().map(Vec::as_slice), options.rate_hz);
+    let subwoofers: Vec<usize> = (0..found.len()).filter(|i| !is_main(i)).collect();
+    let midbass = if subwoofers.is_empty() { Vec::new() } else { midbass(&found, region) };
     let scale = |i: usize, inverted: bool| amplitude_of(gains_db[i]) * if inverted { -1.0 } else { 1.0 };
-    for i in (0..found.len()).filter(|i| !is_main(i)) {
+    for i in subwoofers {
         let name = &speakers[i].name;
         if midbass.is_empty() {
             remarks.push(format!(
@@ -123,8 +125,8 @@ pub fn align(speakers: &[Speaker], options: Options) -> Result<Alignment, AlignE
         }
         let sub = region(i);
         let mut main = sub.silent();
-        for &m in &midbass {
-            main.add(&region(m), delays_s[m], scale(m, invert[m]));
+        for (m, bass) in &midbass {
+            main.add(bass, delays_s[*m], scale(*m, invert[*m]));
         }
         let (best, rival) = join(&main, &sub, scale(i, false), delays_s[i]);
         delays_s[i] = best.delay_s;
@@ -156,6 +158,25 @@ pub fn align(speakers: &[Speaker], options: Options) -> Result<Alignment, AlignE
         })
         .collect();
     Ok(Alignment { channels, remarks })
+}
+
+/// The channels that share the region with the subwoofer, and their responses there.
+fn midbass(found: &[Found], region: impl Fn(usize) -> Region) -> Vec<(usize, Region)> {
+    let bass: Vec<(usize, Region, f64)> = found
+        .iter()
+        .enumerate()
+        .filter(|(_, f)| !f.subwoofer)
+        .map(|(i, f)| (i, region(i), f.level_db))
+        .map(|(i, region, own_db)| {
+            let level_db = region.level_db();
+            (i, region, if level_db > own_db - MIDBASS_REACHES_DB { level_db } else { f64::NEG_INFINITY })
+        })
+        .collect();
+    let strongest_db = bass.iter().map(|b| b.2).fold(f64::NEG_INFINITY, f64::max);
+    bass.into_iter()
+        .filter(|(.., level_db)| level_db.is_finite() && *level_db > strongest_db - MIDBASS_WITHIN_DB)
+        .map(|(i, region, _)| (i, region))
+        .collect()
 }
 
 fn way(invert: bool) -> &'static str {
@@ -213,7 +234,7 @@ fn find(speaker: &Speaker, rate_hz: f64) -> Result<Found, AlignError> {
         level_db: arrivals.iter().map(|a| a.band.level_db).sum::<f64>() / arrivals.len() as f64,
         confidence: sure[(sure.len() - 1) / 2],
         inverted: vote < 0.0,
-        subwoofer: band.core_high_hz < SUBWOOFER_BELOW_HZ,
+        subwoofer: band.core_high_hz < SUBWOOFER_BELOW_HZ.0 && band.high_hz < SUBWOOFER_BELOW_HZ.1,
         band,
         arrivals,
     })
