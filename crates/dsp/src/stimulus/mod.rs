@@ -142,6 +142,5 @@ fn channel_within(on: usize, channels: usize) -> Result<(), RecipeError> {
 fn frames_of(seconds: f64, rate_hz: u32) -> usize {
     (seconds * f64::from(rate_hz)).round().max(0.0) as usize
 }
-
 #[cfg(test)]
 mod tests;

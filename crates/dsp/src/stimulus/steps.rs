@@ -57,7 +57,8 @@ impl Steps {
         let mut samples = vec![0.0; self.frames(rate_hz, to_dbfs)];
         for (index, level_dbfs) in self.levels_dbfs(to_dbfs).into_iter().enumerate() {
             let amplitude = 10f64.powf(level_dbfs / 20.0);
-            let tone = samples.iter_mut().skip(self.start(index, rate_hz)).take(frames_of(self.tone_s, rate_hz));
+            let tone =
+                samples.iter_mut().skip(self.start(index, rate_hz)).take(frames_of(self.tone_s, rate_hz));
             for (i, sample) in tone.enumerate() {
                 let t_s = i as f64 / f64::from(rate_hz);
                 *sample = amplitude

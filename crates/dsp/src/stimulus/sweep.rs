@@ -121,6 +121,7 @@ impl MarkerShape {
 
 /// Raised-cosine fades at both ends of 0 to `seconds`.
 pub(crate) fn fade(t_s: f64, seconds: f64, in_s: f64, out_s: f64) -> f64 {
-    let ramp = |x: f64, length: f64| if x >= length { 1.0 } else { 0.5 - 0.5 * (PI * x.max(0.0) / length).cos() };
+    let ramp =
+        |x: f64, length: f64| if x >= length { 1.0 } else { 0.5 - 0.5 * (PI * x.max(0.0) / length).cos() };
     ramp(t_s, in_s) * ramp(seconds - t_s, out_s)
 }

@@ -1,0 +1,130 @@
+//! From a recorded sweep to a response: regularised spectral division.
+
+use crate::spectrum::{Complex, RealTransform};
+use crate::stimulus::SweepShape;
+
+/// A stretch of a recording that holds one sweep and its ringing.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Stretch {
+    /// First sample of the stretch.
+    pub first: i64,
+    /// Samples; an even number.
+    pub frames: usize,
+    /// Where the sweep begins, in samples of the recording.
+    pub start: f64,
+    /// Recorded samples per second of played time.
+    pub frames_per_s: f64,
+}
+
+/// Regularisation within the sweep's band, relative to the sweep's own power there.
+const INSIDE: f64 = 1e-7;
+/// Regularisation beyond the skirt of the band.
+const OUTSIDE: f64 = 1e2;
+/// Width of the skirt below the band.
+const LOW_SKIRT_OCTAVES: f64 = 0.6;
+/// Width of the skirt above the band.
+const HIGH_SKIRT_OCTAVES: f64 = 0.2;
+
+/// Cyclic response of the stretch: sample 0 is the beginning of the sweep, what comes before it stands at the end.
+///
+/// The sweep is evaluated at the recording's own instants, so that neither a different clock nor a start between
+/// samples costs anything. The division is regularised relative to the sweep's own falling spectrum, and ever more
+/// so outside its band (O. Kirkeby and P. Nelson, JAES 47(7/8), 1999, with a shaped regulariser).
+pub(super) fn deconvolve(recording: &[f64], sweep: &SweepShape, amplitude: f64, at: &Stretch) -> Vec<f64> {
+    let plan = RealTransform::new(at.frames);
+    let heard: Vec<f64> = (0..at.frames as i64).map(|n| sample(recording, at.first + n)).collect();
+    let played: Vec<f64> = (0..at.frames as i64)
+        .map(|n| amplitude * sweep.at(((at.first + n) as f64 - at.start) / at.frames_per_s))
+        .collect();
+    let (mut response, played) = (plan.forward(&heard), plan.forward(&played));
+    let spacing_hz = at.frames_per_s / at.frames as f64;
+    for (k, (y, x)) in response.iter_mut().zip(&played).enumerate() {
+        let hz = (k as f64 * spacing_hz).max(0.1 * spacing_hz);
+        let nearest_hz = hz.clamp(sweep.low_hz, sweep.high_hz);
+        let expected = amplitude * at.frames_per_s * sweep.spectrum_s(nearest_hz);
+        let ground = regularisation(sweep, hz) * expected * expected;
+        *y = *y * x.conj() / (x.norm_sqr() + ground);
+    }
+    // The division is relative to the sweep's own place; sample 0 of the result is the sweep's beginning.
+    plan.inverse(&response)
+}
+
+/// The regulariser at `hz`, relative to the sweep's power in its band.
+fn regularisation(sweep: &SweepShape, hz: f64) -> f64 {
+    let below = (sweep.low_hz / hz).log2() / LOW_SKIRT_OCTAVES;
+    let above = (hz / sweep.high_hz).log2() / HIGH_SKIRT_OCTAVES;
+    let out = below.max(above).clamp(0.0, 1.0);
+    let smooth = out * out * (3.0 - 2.0 * out);
+    INSIDE * (OUTSIDE / INSIDE).powf(smooth)
+}
+
+/// A sample of the recording; 0 outside it.
+fn sample(recording: &[f64], n: i64) -> f64 {
+    usize::try_from(n).ok().and_then(|n| recording.get(n)).copied().unwrap_or(0.0)
+}
+
+/// `cyclic[n]` for any integer `n`.
+pub(super) fn around(cyclic: &[f64], n: i64) -> f64 {
+    cyclic[n.rem_euclid(cyclic.len() as i64) as usize]
+}
+
+/// The part of a cyclic response from `from_s` to `from_s + frames/rate`, at a rate and start of one's own choosing.
+///
+/// Windowed-sinc interpolation (J. O. Smith, *Digital Audio Resampling*; Kaiser window): exact to 1e-6 up to 0.9 of half
+/// the rate. `frames_per_s` is the true rate of `cyclic`.
+pub(super) fn resampled(
+    cyclic: &[f64],
+    frames_per_s: f64,
+    from_s: f64,
+    rate_hz: f64,
+    frames: usize,
+) -> Vec<f64> {
+    (0..frames).map(|n| interpolate(cyclic, (from_s + n as f64 / rate_hz) * frames_per_s)).collect()
+}
+
+/// Taps to either side of the interpolated instant.
+const HALF_TAPS: i64 = 48;
+/// Kaiser shape: side lobes at about −110 dB.
+const KAISER_BETA: f64 = 11.0;
+
+fn interpolate(cyclic: &[f64], at: f64) -> f64 {
+    let nearest = at.round();
+    let offset = at - nearest;
+    if offset.abs() < 1e-9 {
+        return around(cyclic, nearest as i64);
+    }
+    let sine = (std::f64::consts::PI * offset).sin();
+    (-HALF_TAPS..=HALF_TAPS)
+        .map(|k| {
+            let distance = offset - k as f64;
+            let sign = if k.rem_euclid(2) == 0 { 1.0 } else { -1.0 };
+            let sinc = sign * sine / (std::f64::consts::PI * distance);
+            let edge = (distance / (HALF_TAPS as f64 + 0.5)).powi(2);
+            around(cyclic, nearest as i64 + k) * sinc * bessel_i0(KAISER_BETA * (1.0 - edge).max(0.0).sqrt())
+        })
+        .sum::<f64>()
+        / bessel_i0(KAISER_BETA)
+}
+
+/// The modified Bessel function of order zero, by its power series.
+fn bessel_i0(x: f64) -> f64 {
+    let quarter = 0.25 * x * x;
+    let (mut sum, mut term) = (1.0, 1.0);
+    for k in 1..60 {
+        term *= quarter / f64::from(k * k);
+        sum += term;
+        if term < 1e-17 * sum {
+            break;
+        }
+    }
+    sum
+}
+
+/// Spectrum of a real signal with its bins `spacing_hz` apart.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Spectrum {
+    /// One-sided, from 0 Hz.
+    pub bins: Vec<Complex>,
+    /// Distance of the bins.
+    pub spacing_hz: f64,
+}

@@ -1,0 +1,58 @@
+//! The time between two spectra of the same sound.
+
+use std::f64::consts::TAU;
+
+use crate::spectrum::Complex;
+
+/// A time difference with its standard deviation.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Lag {
+    /// By how much the second lies after the first.
+    pub seconds: f64,
+    /// One standard deviation.
+    pub sigma_s: f64,
+}
+
+/// How far the cross-spectrum is searched for its best lag.
+const REACH_S: f64 = 0.5e-3;
+
+/// The lag at which `cross` (second times conjugate of first, with `weight` per bin) is most in phase.
+///
+/// `cross[i]` lies at `hz[i]`. First the cross-correlation is searched on a fine raster, then the slope of the phase is
+/// fitted, which is the maximum-likelihood lag in weighted noise. `correlated` is the number of neighbouring bins
+/// that share one independent value. `None` where there is nothing to compare.
+pub(super) fn between(cross: &[Complex], hz: &[f64], correlated: f64) -> Option<Lag> {
+    let top_hz = hz.iter().copied().fold(0.0, f64::max);
+    let total: f64 = cross.iter().map(|x| x.norm()).sum();
+    if top_hz <= 0.0 || total <= 0.0 || !total.is_finite() {
+        return None;
+    }
+    let in_phase = |lag_s: f64| -> f64 {
+        cross.iter().zip(hz).map(|(x, f)| (x * Complex::cis(TAU * f * lag_s)).re).sum()
+    };
+    // A raster of an eighth of a period of the highest frequency cannot miss the main lobe.
+    let step_s = 0.125 / top_hz;
+    let half = (REACH_S / step_s).ceil() as i64;
+    let (_, best) = (-half..=half)
+        .map(|i| i as f64 * step_s)
+        .map(|lag_s| (in_phase(lag_s), lag_s))
+        .max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let mut seconds = best;
+    let mut sigma_s = f64::INFINITY;
+    for _ in 0..6 {
+        let (mut slope, mut curvature, mut scatter) = (0.0, 0.0, 0.0);
+        for (x, f) in cross.iter().zip(hz) {
+            let turned = x * Complex::cis(TAU * f * seconds);
+            let omega = TAU * f;
+            slope += omega * turned.im;
+            curvature += omega * omega * turned.re;
+            scatter += (omega * turned.im).powi(2);
+        }
+        if curvature <= 0.0 {
+            return None;
+        }
+        seconds -= slope / curvature;
+        sigma_s = (scatter * correlated.max(1.0)).sqrt() / curvature;
+    }
+    seconds.is_finite().then_some(Lag { seconds, sigma_s })
+}
