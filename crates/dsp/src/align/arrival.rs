@@ -38,6 +38,9 @@ pub struct Arrival {
     pub coherence: f64,
 }
 
+/// The threshold alone is right to about this among reflections of a tweeter or midrange.
+const AGREE_S: f64 = 60e-6;
+
 /// Finds the direct sound in `impulse`.
 ///
 /// The magnitude in the channel's band, extended beyond it by its own end slopes, gives the minimum phase; what the phase
@@ -62,7 +65,7 @@ pub fn arrival(impulse: &[f64], rate_hz: f64) -> Result<Arrival, AlignError> {
     let (_, fit) = best.ok_or(AlignError::NoBand)?;
     let period_s = 1.0 / (band.low_hz * band.high_hz).sqrt();
     let apart_s = (fit.time_s - fit.threshold_s).abs();
-    let agree_s = 0.15 * period_s + 20e-6;
+    let agree_s = AGREE_S + 0.1 * period_s;
     let confidence = if fit.coherence > 0.85 && apart_s < agree_s {
         Confidence::High
     } else if fit.coherence > 0.6 && apart_s < 2.5 * agree_s {
