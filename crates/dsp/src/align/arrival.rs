@@ -53,11 +53,10 @@ const AGREE_S: f64 = 60e-6;
 pub fn arrival(impulse: &[f64], rate_hz: f64) -> Result<Arrival, AlignError> {
     let band = usable_band(impulse, rate_hz)?;
     let impulse = &gated(impulse, &active(impulse))[..];
-    let plan = RealTransform::new(fast_length((2 * impulse.len()).max(16_384)));
-    let rough_s = onset_s(impulse, rate_hz, band, &plan);
+    let rough_s = onset_s(impulse, rate_hz, band);
     let mut best: Option<(f64, Fit)> = None;
     for gate_s in gates_s(band) {
-        let Some(fit) = fit(impulse, rate_hz, band, rough_s, gate_s, &plan) else { continue };
+        let Some(fit) = fit(impulse, rate_hz, band, rough_s, gate_s) else { continue };
         if best.as_ref().is_none_or(|(error, _)| fit.error_s < *error) {
             best = Some((fit.error_s, fit));
         }
@@ -102,21 +101,22 @@ fn gates_s(band: Band) -> impl Iterator<Item = f64> {
 /// A gate tells nothing about frequencies with fewer cycles inside it.
 const GATE_CYCLES: f64 = 1.5;
 
+/// A transform shorter than this is too coarse for the phase at the lower end of a band.
+const SHORTEST_S: f64 = 0.34;
+
 /// The end slopes are read over this much: a shorter stretch follows the ripple of a single early reflection.
 const SLOPE_OCTAVES: f64 = 1.0;
 
-fn fit(
-    impulse: &[f64],
-    rate_hz: f64,
-    band: Band,
-    rough_s: f64,
-    gate_s: f64,
-    plan: &RealTransform,
-) -> Option<Fit> {
+fn fit(impulse: &[f64], rate_hz: f64, band: Band, rough_s: f64, gate_s: f64) -> Option<Fit> {
     // As early as the lowest frequency needs, and no earlier than the gate is long: what comes before is noise.
     let before_s = (2.0 / band.low_hz).min(gate_s).max(0.001);
     let gate = Gate { before_s, rise_s: 0.5 * before_s, after_s: gate_s, fall_s: 0.5 * gate_s };
-    let gated = gate.apply(impulse, rate_hz, rough_s);
+    // Only what passes the gate is transformed, on a time base of its own.
+    let first = ((rough_s - before_s) * rate_hz).max(0.0) as usize;
+    let last = (((rough_s + gate_s) * rate_hz).ceil() as usize).min(impulse.len());
+    let (start_s, rough_s) = (first as f64 / rate_hz, rough_s - first as f64 / rate_hz);
+    let gated = gate.apply(impulse.get(first..last)?, rate_hz, rough_s);
+    let plan = RealTransform::new(fast_length((2 * gated.len()).max((SHORTEST_S * rate_hz) as usize)));
     let spectrum = plan.forward(&gated);
     let magnitude: Vec<f64> = spectrum.iter().map(|h| h.norm()).collect();
     let low_hz = band.low_hz.max(GATE_CYCLES / gate_s);
@@ -141,7 +141,7 @@ fn fit(
             turned * (weight / turned.norm().max(f64::MIN_POSITIVE))
         })
         .collect();
-    let (time_s, signed) = peak(&excess, rate_hz, rough_s, gate_s, before_s, plan)?;
+    let (time_s, signed) = peak(&excess, rate_hz, rough_s, gate_s, before_s, &plan)?;
     let coherence = (signed.abs() / total).min(1.0);
 
     let phase_rad = (-2.0 * coherence.max(1e-3).ln()).sqrt() + 1e-4;
@@ -149,7 +149,7 @@ fn fit(
     let minimum_impulse = minimum.impulse();
     let threshold_s = threshold(&gated, rate_hz)? - threshold(&minimum_impulse, rate_hz)?;
     let polarity = if signed < 0.0 { Polarity::Inverted } else { Polarity::Normal };
-    Some(Fit { time_s, polarity, coherence, threshold_s, error_s })
+    Some(Fit { time_s: start_s + time_s, polarity, coherence, threshold_s: start_s + threshold_s, error_s })
 }
 
 /// Raised cosine over log frequency, half an octave at either edge of the band.
@@ -221,7 +221,8 @@ fn threshold(x: &[f64], rate_hz: f64) -> Option<f64> {
 }
 
 /// First rise of the envelope in the band to a third of its largest value: right to about half a period.
-fn onset_s(impulse: &[f64], rate_hz: f64, band: Band, plan: &RealTransform) -> f64 {
+fn onset_s(impulse: &[f64], rate_hz: f64, band: Band) -> f64 {
+    let plan = RealTransform::new(fast_length(2 * impulse.len()));
     let spacing_hz = rate_hz / plan.length() as f64;
     let mut spectrum = plan.forward(impulse);
     for (k, h) in spectrum.iter_mut().enumerate() {
