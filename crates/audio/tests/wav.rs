@@ -3,7 +3,7 @@
 
 #![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use audio::wav::{self, Doubt, Encoding, IntegerBits, Recorder, Wav, WavError};
 
@@ -326,14 +326,64 @@ fn more_than_four_gibibytes_are_refused_before_anything_is_written() {
     assert!(!path.exists());
 }
 
-#[test]
-fn a_full_disk_is_said() {
-    // Linux has a device that is always full; it is there already, so it is refused as an existing file at the latest.
-    if !Path::new("/dev/full").exists() {
-        return;
+/// Runs `body` in a child whose files may not grow beyond 200 KiB, as on a disk that is full.
+#[cfg(unix)]
+fn on_a_full_disk(test: &str, body: impl FnOnce()) {
+    const INSIDE: &str = "CABINWRIGHT_DISK_IS_FULL";
+    if std::env::var_os(INSIDE).is_some() {
+        return body();
     }
-    let words = Recorder::create("/dev/full", 48_000, 1, 0).unwrap_err().to_string();
-    assert!(words.contains("/dev/full"), "{words}");
+    // With the signal ignored, a write beyond the limit fails like one on a full disk. `ulimit` counts 512 bytes.
+    let out = std::process::Command::new("sh")
+        .args(["-c", "trap '' XFSZ; ulimit -f 400; exec \"$0\" \"$@\""])
+        .arg(std::env::current_exe().unwrap())
+        .args([test, "--exact", "--nocapture"])
+        .env(INSIDE, "1")
+        .output()
+        .unwrap();
+    let words = String::from_utf8_lossy(&out.stdout);
+    assert!(
+        out.status.success() && words.contains("1 passed"),
+        "{words}{}",
+        String::from_utf8_lossy(&out.stderr)
+    );
+}
+
+#[cfg(unix)]
+#[test]
+fn a_full_disk_keeps_what_was_recorded_and_is_said() {
+    on_a_full_disk("a_full_disk_keeps_what_was_recorded_and_is_said", || {
+        let dir = folder();
+        let path = dir.path().join("take.wav");
+        let mut recorder = Recorder::create(&path, 8_000, 1, 0).unwrap();
+        let block: Vec<f32> = (0..1000).map(|n| n as f32 * 1e-3).collect();
+        let error = (0..1000).find_map(|_| recorder.write(&block).err()).expect("the disk is full");
+        assert!(
+            error.to_string().starts_with("cannot write") && error.to_string().contains("take.wav"),
+            "{error}"
+        );
+        assert!(recorder.finish().is_err(), "a recording that is cut short was closed as whole");
+        let kept = wav::read(&path).unwrap();
+        assert!(kept.frames() > 40_000, "{} frames", kept.frames());
+        assert!(
+            kept.channels[0].iter().enumerate().all(|(n, x)| (x - (n % 1000) as f64 * 1e-3).abs() < 1e-6)
+        );
+        assert!(matches!(kept.doubts.first(), Some(Doubt::Unfinished { .. })), "{:?}", kept.doubts);
+    });
+}
+
+#[cfg(unix)]
+#[test]
+fn a_full_disk_leaves_the_old_file_as_it_was() {
+    on_a_full_disk("a_full_disk_leaves_the_old_file_as_it_was", || {
+        let dir = folder();
+        let path = dir.path().join("take.wav");
+        wav::write_f32(&path, 48_000, &[vec![0.25; 100]]).unwrap();
+        let error = wav::write_f32(&path, 48_000, &[vec![0.5; 100_000]]).unwrap_err().to_string();
+        assert!(error.starts_with("cannot write") && error.contains("take.wav"), "{error}");
+        assert_eq!(wav::read(&path).unwrap().channels, vec![vec![0.25; 100]]);
+        assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1, "a half-written file was left behind");
+    });
 }
 
 #[test]
