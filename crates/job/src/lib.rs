@@ -1,11 +1,23 @@
 //! The five stages as procedures; what the window and the command line both call.
 
 pub mod align;
+mod analysis;
 pub mod average;
+pub mod cabin;
+pub mod demo;
 pub mod devices;
+pub mod error;
 pub mod gates;
 pub mod handover;
 pub mod intake;
 pub mod judged;
 pub mod noise;
+pub mod plan;
+pub mod rig;
+pub mod source;
 pub mod voicing;
+pub mod workplace;
+
+pub use error::JobError;
+pub use judged::Judged;
+pub use workplace::{WorkClock, Workplace};

@@ -1,13 +1,13 @@
 //! The frequencies at which complex responses are kept, so that a sum over speakers is quick to predict.
 
-use serde::{Deserialize, Serialize};
+use std::sync::LazyLock;
 
 /// Kept bins per octave where the transform has more. Over the 1/12 octave that curves are smoothed by this leaves 20
 /// samples, and above 500 Hz they lie no further apart than the ripple of a cabin that has decayed within 50 ms.
 const PER_OCTAVE: f64 = 240.0;
 
 /// A thinned set of the bins of one transform: every bin at low frequency, evenly spaced in octaves above.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Bins {
     /// Distance between the bins of the transform.
     pub spacing_hz: f64,
@@ -18,6 +18,12 @@ pub struct Bins {
 }
 
 impl Bins {
+    /// The bins that every take of the job is kept at, whatever its rate: 1.5 Hz apart low down, 10 Hz to 20.5 kHz.
+    pub fn standard() -> &'static Self {
+        static STANDARD: LazyLock<Bins> = LazyLock::new(|| Bins::new(32_768, 48_000.0, 10.0, 20_500.0));
+        &STANDARD
+    }
+
     /// The bins of a transform of `length` samples at `rate_hz`, from `from_hz` to `to_hz` or half the rate.
     pub fn new(length: usize, rate_hz: f64, from_hz: f64, to_hz: f64) -> Self {
         let spacing_hz = rate_hz / length.max(1) as f64;

@@ -1,7 +1,17 @@
 //! Voicing: what levels, crossovers, delays, polarity and correction?
 
+mod align;
 mod bins;
+mod predict;
+mod propose;
+mod save;
+mod start;
 mod target_error;
 
+pub use align::{Voiced, align, set_levels};
 pub use bins::Bins;
-pub use target_error::{TargetError, fit_target, target_error};
+pub use predict::{Prediction, SMOOTHING_PER_OCTAVE, Scope, average_of, curve_grid_hz, predict};
+pub use propose::{Proposal, heard_band, propose};
+pub use save::save_tune;
+pub use start::start_tune;
+pub use target_error::{TargetError, fit_target, gained, target_error};

@@ -53,20 +53,49 @@ pub fn target_error(
     to_hz: f64,
 ) -> Option<TargetError> {
     let (target_level_db, value) = fit_target(&average(positions)?, target, from_hz, to_hz)?;
-    let n = positions.len();
+    let half_width_95 = jackknife_half_width(positions.len(), |left_out| {
+        let others = without(positions, left_out);
+        Some(fit_target(&average(&others)?, target, from_hz, to_hz)?.1)
+    });
+    Some(TargetError { value, half_width_95, target_level_db })
+}
+
+/// By how much the error fell from `before` to `after`, with its own jackknife interval.
+///
+/// The same positions in both, in the same order: what a position has by chance is in both, and cancels.
+pub fn gained(
+    before: &[Curve],
+    after: &[Curve],
+    average: impl Fn(&[Curve]) -> Option<Curve>,
+    target: &Target,
+    from_hz: f64,
+    to_hz: f64,
+) -> Option<(f64, Option<f64>)> {
+    if before.len() != after.len() {
+        return None;
+    }
+    let error = |curves: &[Curve]| Some(fit_target(&average(curves)?, target, from_hz, to_hz)?.1);
+    let value = error(before)? - error(after)?;
+    let half_width = jackknife_half_width(before.len(), |left_out| {
+        Some(error(&without(before, left_out))? - error(&without(after, left_out))?)
+    });
+    Some((value, half_width))
+}
+
+fn without(curves: &[Curve], left_out: usize) -> Vec<Curve> {
+    curves.iter().enumerate().filter(|&(i, _)| i != left_out).map(|(_, curve)| curve.clone()).collect()
+}
+
+/// Half-width of the 95 % interval of a statistic of `n` samples, from its values with one sample left out each.
+fn jackknife_half_width(n: usize, without: impl Fn(usize) -> Option<f64>) -> Option<f64> {
     if n < 2 {
-        return Some(TargetError { value, half_width_95: None, target_level_db });
+        return None;
     }
-    let mut without_one = Vec::with_capacity(n);
-    for left_out in 0..n {
-        let others: Vec<Curve> =
-            positions.iter().enumerate().filter(|&(i, _)| i != left_out).map(|(_, c)| c.clone()).collect();
-        without_one.push(fit_target(&average(&others)?, target, from_hz, to_hz)?.1);
-    }
-    let mean = without_one.iter().sum::<f64>() / n as f64;
-    let square: f64 = without_one.iter().map(|v| (v - mean).powi(2)).sum();
+    let values: Vec<f64> = (0..n).map(without).collect::<Option<_>>()?;
+    let mean = values.iter().sum::<f64>() / n as f64;
+    let square: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
     let standard_error = (square * (n - 1) as f64 / n as f64).sqrt();
-    Some(TargetError { value, half_width_95: Some(student_975(n - 1) * standard_error), target_level_db })
+    Some(student_975(n - 1) * standard_error)
 }
 
 /// The 97.5 % quantile of Student's t.

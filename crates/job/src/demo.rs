@@ -1,0 +1,254 @@
+//! The whole job on the virtual car, from an empty garage to a proof.
+
+use std::path::{Path, PathBuf};
+
+use audio::rig::Watch;
+use dsp::verdict::Verdict;
+use garage::proof::{Change, Distance, Proof, ProofSide};
+use garage::{Reason, Side, Simulation, Stage, StageState, VisitFolder};
+use jiff::Timestamp;
+use jiff::civil::{Date, date};
+use serde::Serialize;
+
+use crate::cabin::{self, CabinCurves};
+use crate::error::JobError;
+use crate::handover;
+use crate::intake;
+use crate::judged::Judged;
+use crate::source::{self, SIDES, limits_of};
+use crate::voicing::{self, Scope};
+use crate::workplace::{WorkClock, Workplace};
+
+/// The day of every demo: what it writes is the same whenever it is run.
+const DAY: Date = date(2026, 3, 14);
+/// 09:00 UTC of that day.
+const BEGINS_S: i64 = 1_773_478_800;
+
+/// What to do.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DemoOrder {
+    /// The garage to make it in.
+    pub garage: PathBuf,
+    /// Which invented car, and the seed of everything random.
+    pub simulation: Simulation,
+}
+
+/// What came of it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Summary {
+    /// Always true: nothing here was measured in a real car.
+    pub simulated: bool,
+    /// The invented car.
+    pub scenario: String,
+    /// Seed of everything random.
+    pub seed: u64,
+    /// Where the visit is kept.
+    pub visit: PathBuf,
+    /// The tune that was proved.
+    pub tune: u32,
+    /// Each side.
+    pub sides: Vec<SideSummary>,
+    /// What the customer is told.
+    pub sentences: Vec<String>,
+}
+
+/// Distances of one side from the target.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SideSummary {
+    /// "left" or "right".
+    pub side: String,
+    /// As the car came.
+    pub rms_error_db_before: Figure,
+    /// Measured with the tune.
+    pub rms_error_db_after: Option<Figure>,
+    /// Predicted with the tune.
+    pub rms_error_db_predicted: Option<Figure>,
+    /// Before minus after; its interval is of the difference itself.
+    pub gained_db: Option<Figure>,
+    /// What may be said of before and after.
+    pub change: &'static str,
+    /// The band the figures are over.
+    pub band_hz: (f64, f64),
+    /// Positions that were averaged.
+    pub positions: u32,
+}
+
+/// A figure with its own uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Figure {
+    /// The figure.
+    pub value: f64,
+    /// Half-width of its 95 % interval.
+    pub half_width_95: f64,
+}
+
+/// Does the five stages on an invented car; `say` hears what is going on.
+///
+/// # Errors
+/// A scenario that is not there, a garage that holds other things, a full disk, or stopped.
+pub fn run(order: &DemoOrder, say: &mut dyn FnMut(&str), watch: &Watch) -> Result<Judged<Summary>, JobError> {
+    let mut work = begin(order)?;
+    let mut remarks = Vec::new();
+    let mut verdict = Verdict::Good;
+    let mut hear = |stage: &str, heard: Verdict, said: Vec<String>| {
+        verdict = verdict.max(heard);
+        remarks.extend(said.into_iter().map(|words| format!("{stage}: {words}")));
+    };
+
+    say("Intake: checking rig and bay");
+    let rig = intake::check_rig(&mut work, watch)?;
+    hear("Rig", rig.verdict, rig.remarks);
+    let bay = intake::check_bay(&mut work, watch)?;
+    hear("Bay", bay.verdict, bay.remarks);
+    done(&mut work.folder, Stage::Intake)?;
+
+    let found = undo_the_factory(&mut work, say, watch)?;
+    hear("Source", found.verdict, found.remarks);
+
+    let channels: Vec<String> =
+        work.folder.car().channel_map.channels.iter().map(|it| it.name.clone()).collect();
+    let positions: Vec<String> = work.folder.record().positions.iter().map(|it| it.name.clone()).collect();
+    for position in &positions {
+        for channel in &channels {
+            say(&format!("Cabin: {position}, {channel}"));
+            let taken = cabin::take(&mut work, channel, position, watch)?;
+            if taken.verdict != Verdict::Good {
+                hear(&format!("{channel} at {position}"), taken.verdict, taken.remarks);
+            }
+        }
+        take_sides(&mut work, position, None, "before", say, watch)?;
+    }
+    say("Cabin: averaging");
+    let curves = cabin::curves(&work.folder, watch)?;
+    hear("Cabin", curves.verdict, curves.remarks);
+    done(&mut work.folder, Stage::Cabin)?;
+
+    say("Voicing: levels, delays, correction");
+    let voiced = voice(&work, &curves.result)?;
+    hear("Voicing", voiced.verdict, voiced.remarks);
+    let (tune, reasons) = voiced.result;
+    let number = voicing::save_tune(&work.folder, &mut work.clock, &tune, "Demo", reasons, None)?;
+    done(&mut work.folder, Stage::Voicing)?;
+
+    for position in &positions {
+        take_sides(&mut work, position, Some(number), "after", say, watch)?;
+    }
+    say("Handover: proof");
+    let proof = handover::prove(&work.folder, &mut work.clock, number, watch)?;
+    hear("Proof", proof.verdict, proof.remarks);
+    done(&mut work.folder, Stage::Handover)?;
+    let summary = summary(order, &work.folder, &proof.result);
+    Ok(Judged { result: summary, verdict, remarks })
+}
+
+fn begin(order: &DemoOrder) -> Result<Workplace, JobError> {
+    let mut folder = intake::begin_simulated(&order.garage, &order.simulation, DAY)?;
+    folder.update(|visit| {
+        visit.tuner = "demo".into();
+        visit.conditions.temperature_c = Some(20.0);
+        let lines = visit.conditions.checklist.iter_mut().chain(&mut visit.conditions.cautions);
+        lines.for_each(|line| line.met = true);
+    })?;
+    let start = Timestamp::from_second(BEGINS_S).map_err(|error| JobError::Input(error.to_string()))?;
+    Ok(Workplace { clock: WorkClock::Stepped(start), ..Workplace::open(folder)? })
+}
+
+fn undo_the_factory(
+    work: &mut Workplace,
+    say: &mut dyn FnMut(&str),
+    watch: &Watch,
+) -> Result<Judged<()>, JobError> {
+    for (side, name) in SIDES {
+        say(&format!("Source: {name} as it comes"));
+        source::take(work, side, None, watch)?;
+    }
+    let found = source::work_out(&work.folder, &mut work.clock, watch)?;
+    let mut judged = Judged { result: (), verdict: found.verdict, remarks: found.remarks };
+    if let Some(undo) = found.result.tune {
+        for (side, name) in SIDES {
+            say(&format!("Source: {name} undone"));
+            source::take(work, side, Some(undo), watch)?;
+        }
+        let checked = source::check(&work.folder)?;
+        judged = Judged { result: (), verdict: checked.verdict, remarks: checked.remarks };
+    }
+    done(&mut work.folder, Stage::Source)?;
+    Ok(judged)
+}
+
+fn take_sides(
+    work: &mut Workplace,
+    position: &str,
+    tune: Option<u32>,
+    words: &str,
+    say: &mut dyn FnMut(&str),
+    watch: &Watch,
+) -> Result<(), JobError> {
+    for (side, name) in SIDES {
+        if work.folder.car().channel_map.channels.iter().any(|it| it.side == side || it.side == Side::Both) {
+            say(&format!("Proof: {words}, {position}, {name}"));
+            handover::take(work, side, position, tune, watch)?;
+        }
+    }
+    Ok(())
+}
+
+/// Levels, delays, polarity, then the correction of the whole car.
+fn voice(work: &Workplace, curves: &CabinCurves) -> Result<Judged<(dsp::tune::Tune, Vec<Reason>)>, JobError> {
+    let limits = limits_of(&work.folder)?;
+    let target = work.folder.record().target.clone().unwrap_or_else(intake::default_target);
+    let start = voicing::start_tune(&work.folder.car().channel_map, limits)?;
+    let temperature_c = work.folder.record().conditions.temperature_c;
+    let aligned = voicing::align(curves, &start, limits, temperature_c)?;
+    let proposal = voicing::propose(curves, &Scope::Whole, &aligned.result.tune, &target, limits)?;
+    let mut reasons = aligned.result.reasons;
+    reasons.extend(proposal.result.reasons);
+    let mut remarks = aligned.remarks;
+    remarks.extend(proposal.remarks);
+    Ok(Judged {
+        result: (proposal.result.tune, reasons),
+        verdict: aligned.verdict.max(proposal.verdict),
+        remarks,
+    })
+}
+
+fn done(folder: &mut VisitFolder, stage: Stage) -> Result<(), JobError> {
+    Ok(folder.update(|visit| visit.stages.set(stage, StageState::Done))?)
+}
+
+fn summary(order: &DemoOrder, folder: &VisitFolder, proof: &Proof) -> Summary {
+    Summary {
+        simulated: true,
+        scenario: order.simulation.scenario.clone(),
+        seed: order.simulation.seed,
+        visit: relative(folder.path(), &order.garage),
+        tune: proof.tune,
+        sides: proof.sides.iter().map(side_summary).collect(),
+        sentences: proof.sentences.clone(),
+    }
+}
+
+fn side_summary(side: &ProofSide) -> SideSummary {
+    let figure = |it: Distance| Figure { value: it.rms_error_db, half_width_95: it.half_width_db };
+    SideSummary {
+        side: side.name.clone(),
+        rms_error_db_before: figure(side.errors.before),
+        rms_error_db_after: side.errors.after.map(figure),
+        rms_error_db_predicted: side.errors.predicted.map(figure),
+        gained_db: side.errors.gain().map(figure),
+        change: match side.errors.change() {
+            Change::Better => "better",
+            Change::NotDistinguishable => "not distinguishable",
+            Change::Worse => "worse",
+            Change::NotMeasured => "not measured",
+        },
+        band_hz: side.band_hz,
+        positions: side.positions,
+    }
+}
+
+/// The visit as seen from the garage, so that a summary does not depend on where it was made.
+fn relative(visit: &Path, garage: &Path) -> PathBuf {
+    let garage = std::fs::canonicalize(garage).unwrap_or_else(|_| garage.to_owned());
+    visit.strip_prefix(&garage).unwrap_or(visit).to_owned()
+}

@@ -1,0 +1,65 @@
+//! Which signal goes to which speaker: always a sweep inside the band its speaker can take.
+
+use dsp::stimulus::{Markers, Recipe, Signal, Sweep};
+use garage::{Channel, RigRecord};
+use serde::{Deserialize, Serialize};
+
+/// How long to sweep, and how often.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct SweepPlan {
+    /// Length of one sweep.
+    pub seconds: f64,
+    /// Sweeps in one take; two or more let a disturbed one be left out.
+    pub repeats: usize,
+    /// Silence after each sweep, in which the cabin rings out.
+    pub gap_s: f64,
+    /// Silence around the markers and at both ends.
+    pub pause_s: f64,
+}
+
+impl Default for SweepPlan {
+    /// For a real car: two sweeps, so that a slammed door costs one of them and not the take.
+    fn default() -> Self {
+        Self { seconds: 5.0, repeats: 2, gap_s: 1.0, pause_s: 0.5 }
+    }
+}
+
+impl SweepPlan {
+    /// For the virtual car, where nobody slams a door unasked: one short sweep.
+    pub fn brisk() -> Self {
+        Self { seconds: 2.0, repeats: 1, gap_s: 0.6, pause_s: 0.2 }
+    }
+
+    /// A sweep with markers from `low_hz` to `high_hz`, kept below nine tenths of half the sample rate.
+    pub fn recipe(&self, (low_hz, high_hz): (f64, f64), rate_hz: u32, level_dbfs: f64) -> Recipe {
+        let high_hz = high_hz.min(0.45 * f64::from(rate_hz));
+        let sweep = Sweep {
+            lead_s: self.pause_s,
+            gap_s: self.gap_s,
+            tail_s: self.pause_s,
+            guard_s: self.pause_s,
+            ..Sweep::usual(low_hz, high_hz, self.seconds, self.repeats, Markers::Ends)
+        };
+        Recipe { rate_hz, channels: 1, level_dbfs, signal: Signal::Sweep(sweep) }
+    }
+}
+
+/// The band that a stimulus for `channel` may hold: its safe band, and nothing below a protected speaker's frequency.
+pub fn band_of(channel: &Channel) -> (f64, f64) {
+    let (low_hz, high_hz) = channel.safe_band_hz;
+    (low_hz.max(channel.safe_frequency_hz.unwrap_or(0.0)), high_hz)
+}
+
+/// The band of a take with several speakers playing through their crossovers.
+///
+pub fn band_of_all<'a>(channels: impl IntoIterator<Item = &'a Channel>) -> (f64, f64) {
+    let bands: Vec<(f64, f64)> = channels.into_iter().map(|channel| channel.safe_band_hz).collect();
+    let low_hz = bands.iter().map(|band| band.0).fold(f64::INFINITY, f64::min);
+    let high_hz = bands.iter().map(|band| band.1).fold(0.0, f64::max);
+    if low_hz < high_hz { (low_hz, high_hz) } else { (20.0, 20_000.0) }
+}
+
+/// The rig's level, under its own ceiling.
+pub fn level_dbfs(rig: &RigRecord) -> f64 {
+    rig.level_dbfs.min(rig.ceiling_dbfs)
+}
