@@ -4,9 +4,11 @@
 //! bad file with one line that names the file, the place, what is wrong and what would be right. Nothing here knows
 //! sound, screens or the time of day.
 
+pub mod archive;
 pub mod atomic;
 pub mod car;
 pub mod channels;
+pub mod check;
 pub mod conditions;
 pub mod entry;
 pub mod error;

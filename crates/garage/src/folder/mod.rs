@@ -7,9 +7,13 @@ mod tunes;
 mod visit;
 
 pub use car::CarFolder;
+pub(crate) use car::{CAR_FILE, VISITS};
+pub(crate) use garage::{CARS, GARAGE_FILE, free_folder};
 pub use garage::{Garage, GarageRecord};
 pub use takes::OpenTake;
+pub(crate) use takes::{CLAIM, digest, has_ending};
 pub use visit::VisitFolder;
+pub(crate) use visit::{CACHE, FINDING_FILE, PROOF_FILE, REPORT, TAKES, TUNES, VISIT_FILE};
 
 use std::ffi::OsStr;
 use std::fs;
