@@ -16,7 +16,7 @@ pub mod fault;
 pub mod finding;
 pub mod folder;
 pub mod formats;
-mod lock;
+pub mod lock;
 pub mod proof;
 pub mod rig;
 mod rules;
