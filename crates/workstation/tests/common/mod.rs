@@ -9,6 +9,7 @@ use dsp::curve::{Curve, log_grid_hz};
 use dsp::target::Target;
 use dsp::tune::{ChannelTune, LeftAlone, Section, SectionKind, Tune};
 use dsp::verdict::Verdict;
+use eframe::egui::os::OperatingSystem;
 use eframe::egui::{ThemePreference, Ui, Vec2};
 use egui_kittest::Harness;
 use garage::channels::Place;
@@ -353,12 +354,19 @@ pub fn sample(stage: Stage) -> State {
 }
 
 /// A window without a display, showing what `make` makes.
-pub fn window(
+pub fn window(size: Vec2, dark: bool, make: impl Fn() -> State + 'static) -> Harness<'static, Option<Workstation>> {
+    scaled(size, 1.0, dark, make)
+}
+
+/// The same with fewer pixels to a point, for small images.
+pub fn scaled(
     size: Vec2,
+    pixels_per_point: f32,
     dark: bool,
     make: impl Fn() -> State + 'static,
 ) -> Harness<'static, Option<Workstation>> {
-    let mut harness = Harness::builder().with_size(size).wgpu().build_ui_state(
+    let builder = Harness::builder().with_size(size).with_pixels_per_point(pixels_per_point);
+    let mut harness = builder.with_os(OperatingSystem::Nix).with_render_cursor(false).wgpu().build_ui_state(
         move |ui: &mut Ui, app: &mut Option<Workstation>| {
             if let Some(app) = app {
                 return app.draw(ui);

@@ -1,0 +1,148 @@
+//! Drives the window by accessible label and by key.
+
+mod common;
+
+use common::{sample, window};
+use eframe::egui::{Key, Modifiers, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{By, NodeT, Queryable};
+use workstation::app::Workstation;
+use workstation::stages::Stage;
+use workstation::state::{Overlay, ScopeView, State};
+
+fn at(stage: Stage) -> Harness<'static, Option<Workstation>> {
+    window(vec2(1280.0, 1600.0), false, move || sample(stage))
+}
+
+fn state(harness: &Harness<'static, Option<Workstation>>) -> State {
+    harness.state().as_ref().unwrap().state.clone()
+}
+
+/// Workers answer when they like: give them frames until `done`.
+fn until(harness: &mut Harness<'static, Option<Workstation>>, done: impl Fn(&State) -> bool) {
+    for _ in 0..200 {
+        harness.step();
+        if done(&state(harness)) {
+            return;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    panic!("never came about; the message is {:?}", state(harness).notice);
+}
+
+#[test]
+fn digits_lead_to_the_stages() {
+    let mut harness = at(Stage::Intake);
+    for (key, stage) in [(Key::Num3, Stage::Cabin), (Key::Num4, Stage::Voicing), (Key::Num1, Stage::Intake)] {
+        harness.key_press(key);
+        harness.run();
+        assert_eq!(state(&harness).stage, stage);
+    }
+}
+
+#[test]
+fn the_stage_list_says_how_far_each_is() {
+    let mut harness = at(Stage::Intake);
+    harness.get_by_label("Cabin, begun").click();
+    harness.run();
+    assert_eq!(state(&harness).stage, Stage::Cabin);
+    harness.get_by_label("Source, done");
+    harness.get_by_label("Handover, open");
+}
+
+#[test]
+fn digits_typed_into_a_field_stay_there() {
+    let mut harness = at(Stage::Intake);
+    harness.get_by_label("Tuner").focus();
+    harness.run();
+    harness.get_by_label("Tuner").type_text("2");
+    harness.key_press(Key::Num2);
+    harness.run();
+    let state = state(&harness);
+    assert_eq!(state.stage, Stage::Intake);
+    assert!(state.draft.sheet.tuner.contains('2'), "{}", state.draft.sheet.tuner);
+}
+
+#[test]
+fn a_question_mark_shows_the_keys_and_escape_hides_them() {
+    let mut harness = at(Stage::Cabin);
+    harness.event(eframe::egui::Event::Text("?".into()));
+    harness.run();
+    assert_eq!(state(&harness).overlay, Overlay::Keys);
+    harness.get_by_label("take the next position");
+    harness.key_press(Key::Escape);
+    harness.run();
+    assert_eq!(state(&harness).overlay, Overlay::None);
+}
+
+#[test]
+fn the_customer_sees_one_figure_and_three_sentences() {
+    let mut harness = at(Stage::Handover);
+    harness.key_press(Key::F11);
+    harness.run();
+    harness.get_by_label("From 6.1 to 1.9 dB off the target, ±0.4");
+    harness.get_by_label("Voices are 3 dB clearer around 2 kHz.");
+    assert!(harness.query_by_label("Stop sound").is_none(), "nothing else is on the customer's view");
+    harness.key_press(Key::Escape);
+    harness.run();
+    harness.get_by_label("Stop sound");
+}
+
+#[test]
+fn a_number_typed_into_the_settings_is_in_the_tune_and_can_be_undone() {
+    let mut harness = at(Stage::Voicing);
+    let name = "Gain of filter 1 of front left woofer";
+    let gain = |state: &State| state.draft.tune.as_ref().unwrap().channels[2].sections[0].gain_db;
+    assert_eq!(gain(&state(&harness)), -6.5);
+    harness.get_by_label(name).click();
+    harness.run();
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    harness.run();
+    harness.get_by_label(name).type_text("-3.5");
+    harness.key_press(Key::Enter);
+    harness.run();
+    assert_eq!(gain(&state(&harness)), -3.5);
+    harness.get_by_label("Undo").click();
+    harness.run();
+    assert_eq!(gain(&state(&harness)), -6.5);
+    harness.get_by_label("Redo").click();
+    harness.run();
+    assert_eq!(gain(&state(&harness)), -3.5);
+}
+
+#[test]
+fn scopes_and_channels_are_chosen_by_name() {
+    let mut harness = at(Stage::Voicing);
+    harness.get_by_label("left side").click();
+    harness.run();
+    assert_eq!(state(&harness).voicing.scope, ScopeView::Side(garage::Side::Left));
+    harness.get_by_label("List subwoofer").click();
+    harness.run();
+    harness.get_by_label("Delay of subwoofer");
+}
+
+#[test]
+fn tab_reaches_a_control_and_shows_where_it_is() {
+    let mut harness = at(Stage::Cabin);
+    let mut reached = Vec::new();
+    for _ in 0..60 {
+        harness.key_press(Key::Tab);
+        harness.run();
+        reached.extend(harness.query_all(By::new().predicate(|node| node.is_focused())).filter_map(|n| n.accesskit_node().label()));
+    }
+    for wanted in ["Stop sound", "Intake, begun", "Take P4", "Retake the last"] {
+        assert!(reached.iter().any(|label| label == wanted), "Tab never reached {wanted:?}: {reached:?}");
+    }
+}
+
+#[test]
+fn an_order_that_cannot_be_done_says_so_in_one_line() {
+    let mut harness = at(Stage::Cabin);
+    harness.get_by_label("Take P4").click();
+    until(&mut harness, |state| state.notice.is_some() && state.running.is_none());
+    let notice = state(&harness).notice.unwrap();
+    assert_eq!(notice.words.lines().count(), 1);
+    harness.get_by_label("Put away").click();
+    harness.run();
+    assert!(state(&harness).notice.is_none());
+}
