@@ -1,10 +1,10 @@
 //! Keys that work anywhere, and the page that lists them.
 
-use eframe::egui::{Context, Event, Frame, Id, Key, Margin, Modal, Ui};
+use eframe::egui::{Context, Event, Frame, Id, Key, Margin, Modal, Modifiers, Ui};
 
 use crate::commands::{CabinCommand, Command};
 use crate::stages::Stage;
-use crate::state::{Overlay, State};
+use crate::state::{Overlay, State, next_step};
 use crate::theme::{CORNER, EDGE, GRID, Size, bold, plain, tokens};
 use crate::widgets::action;
 
@@ -19,7 +19,7 @@ pub fn pressed(ctx: &Context, state: &State, out: &mut Vec<Command>) {
             Overlay::Customer => out.push(Command::ShowCustomer(false)),
         }
     }
-    if ctx.input_mut(|i| i.consume_key(eframe::egui::Modifiers::NONE, Key::F11)) {
+    if ctx.input_mut(|i| i.consume_key(Modifiers::NONE, Key::F11)) {
         out.push(Command::ShowCustomer(state.overlay != Overlay::Customer));
     }
     if ctx.egui_wants_keyboard_input() {
@@ -35,8 +35,9 @@ pub fn pressed(ctx: &Context, state: &State, out: &mut Vec<Command>) {
         out.push(Command::ShowKeys(state.overlay != Overlay::Keys));
     }
     seat_keys(ctx, state, out);
+    next_step_key(ctx, state, out);
     for stage in Stage::ALL {
-        if ctx.input_mut(|i| i.consume_key(eframe::egui::Modifiers::NONE, stage.key())) {
+        if ctx.input_mut(|i| i.consume_key(Modifiers::NONE, stage.key())) {
             out.push(Command::Go(stage));
         }
     }
@@ -55,8 +56,19 @@ fn seat_keys(ctx: &Context, state: &State, out: &mut Vec<Command>) {
     }
 }
 
+/// Enter takes the next step, unless a control has the keyboard.
+fn next_step_key(ctx: &Context, state: &State, out: &mut Vec<Command>) {
+    if state.overlay != Overlay::None || state.is_busy() || ctx.memory(|m| m.focused().is_some()) {
+        return;
+    }
+    if ctx.input_mut(|i| i.consume_key(Modifiers::NONE, Key::Enter)) {
+        out.extend(next_step(state).command);
+    }
+}
+
 /// Every key and what it does.
-pub const KEYS: [(&str, &str); 12] = [
+pub const KEYS: [(&str, &str); 13] = [
+    ("Enter", "take the next step"),
     ("Space", "take the next position"),
     ("Backspace", "take the last position again"),
     ("Esc", "stop the sound, from anywhere"),

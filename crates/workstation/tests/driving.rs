@@ -1,5 +1,7 @@
 //! Drives the window by accessible label and by key.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of a test")]
+
 mod common;
 
 use common::{sample, window};
@@ -128,7 +130,11 @@ fn tab_reaches_a_control_and_shows_where_it_is() {
     for _ in 0..60 {
         harness.key_press(Key::Tab);
         harness.run();
-        reached.extend(harness.query_all(By::new().predicate(|node| node.is_focused())).filter_map(|n| n.accesskit_node().label()));
+        reached.extend(
+            harness
+                .query_all(By::new().predicate(|node| node.is_focused()))
+                .filter_map(|n| n.accesskit_node().label()),
+        );
     }
     for wanted in ["Stop sound", "Intake, begun", "Take P4", "Retake the last"] {
         assert!(reached.iter().any(|label| label == wanted), "Tab never reached {wanted:?}: {reached:?}");

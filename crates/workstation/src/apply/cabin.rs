@@ -62,7 +62,7 @@ fn retake(state: &mut State) -> Vec<Order> {
 /// Orders the take at the head of the queue.
 pub fn next_in_queue(state: &mut State) -> Vec<Order> {
     let Some((subject, position)) = state.cabin.queue.pop_front() else { return Vec::new() };
-    let latest_tune = state.open.as_ref().and_then(|open| open.tunes.last()).map(|t| t.record.number);
+    let latest_tune = state.open.as_ref().and_then(|open| open.latest_tune()).map(|t| t.record.number);
     let tune = match subject {
         Subject::After(_) => state.handover.tune.or(latest_tune),
         Subject::Channel(_) | Subject::Before(_) => None,

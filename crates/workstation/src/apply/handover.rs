@@ -10,7 +10,7 @@ use crate::work::{DiskOrder, Order, Question, Think};
 pub fn apply(command: HandoverCommand, state: &mut State) -> Vec<Order> {
     match command {
         HandoverCommand::Prove => {
-            let latest = state.open.as_ref().and_then(|open| open.tunes.last()).map(|t| t.record.number);
+            let latest = state.open.as_ref().and_then(|open| open.latest_tune()).map(|t| t.record.number);
             let Some(number) = state.handover.tune.or(latest) else {
                 state.notice = Some(Notice::failed("no tune yet: save one in Voicing first"));
                 return Vec::new();
@@ -23,7 +23,7 @@ pub fn apply(command: HandoverCommand, state: &mut State) -> Vec<Order> {
         }
         HandoverCommand::Tick(key, ticked) => {
             let Some(open) = &state.open else { return Vec::new() };
-            let Some(tune) = open.tunes.last().map(|t| t.record.number) else { return Vec::new() };
+            let Some(tune) = open.latest_tune().map(|t| t.record.number) else { return Vec::new() };
             vec![Order::Disk(DiskOrder::Tick { visit: open.folder.clone(), tune, key, ticked })]
         }
         HandoverCommand::EditReport(words) => {

@@ -57,11 +57,6 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
             predict::again(state);
             return read_again(state);
         }
-        Event::Undo(curve) => {
-            state.running = None;
-            state.source.undo = curve;
-            return read_again(state);
-        }
         Event::Tuned { tune, said, left_alone } => {
             state.running = None;
             remember(state, "proposal".into());
@@ -141,7 +136,7 @@ fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
         std::mem::take(&mut state.devices),
     );
     let sheet = Sheet::of(&visit.car, &visit.visit);
-    let tune = visit.tunes.last().map(|saved| saved.tune.clone());
+    let tune = visit.latest_tune().map(|saved| saved.tune.clone());
     let report = visit.folder.join("report").join("report.pdf");
     let has_takes = !visit.takes.is_empty();
     *state = State {

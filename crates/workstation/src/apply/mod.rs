@@ -18,7 +18,7 @@ use audio::rig::Watch;
 use crate::board::{BoardCommand, View};
 use crate::commands::{Command, TargetEdit, VoicingCommand};
 use crate::stages::{self, Stage};
-use crate::state::{Notice, Overlay, Running, State};
+use crate::state::{Notice, Overlay, Running, State, Tone};
 use crate::work::{DiskOrder, Order, Sound, SoundOrder, Think, ThinkOrder};
 
 /// Carries out one command; what takes time comes back as orders.
@@ -64,7 +64,7 @@ fn stop(state: &mut State) {
 fn board(command: BoardCommand, state: &mut State) {
     match command {
         BoardCommand::MoveHandle { index, frequency_hz, level_db } => {
-            let edit = TargetEdit::Point(index, frequency_hz, level_db - state.voicing.target_level_db);
+            let edit = TargetEdit::Point(index, frequency_hz, level_db);
             voicing::apply(VoicingCommand::Target(edit), state);
             return;
         }
@@ -145,6 +145,10 @@ fn free_visit(state: &mut State) -> Option<std::path::PathBuf> {
     if let Some(running) = &state.running {
         state.notice = Some(Notice::doubt(format!("{} first; Esc stops it", running.what)));
         return None;
+    }
+    // What was done before is said no longer than until the next thing begins.
+    if state.notice.as_ref().is_some_and(|notice| notice.tone == Tone::Done) {
+        state.notice = None;
     }
     state.open.as_ref().map(|open| open.folder.clone())
 }

@@ -17,11 +17,11 @@ pub fn again(state: &mut State) {
     let page = &mut state.voicing;
     match (predict(&curves, &bare, &scope, target), predict(&curves, &tune, &scope, target)) {
         (Ok(before), Ok(after)) => {
-            page.target_level_db = after.target_level_db;
             page.error_before = before.error;
             page.error_predicted = after.error;
-            page.predicted = state.draft.tune.is_some().then(|| Arc::new(after.curve));
-            page.before = Some(Arc::new(before.curve));
+            page.predicted =
+                state.draft.tune.is_some().then(|| (Arc::new(after.curve), after.target_level_db));
+            page.before = Some((Arc::new(before.curve), before.target_level_db));
             page.fault = None;
         }
         (Err(fault), _) | (_, Err(fault)) => page.fault = Some(fault),

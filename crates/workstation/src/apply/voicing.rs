@@ -89,10 +89,10 @@ fn save(state: &mut State) -> Vec<Order> {
     state.draft.tune = Some(tune.clone());
     let order = DiskOrder::SaveTune {
         visit: open.folder.clone(),
-        title: title(&tune, open.tunes.len() + 1),
+        title: title(&tune, open.voiced().count() + 1),
         tune: Box::new(tune),
         said: state.voicing.said.clone(),
-        based_on: open.tunes.last().map(|t| t.record.number),
+        based_on: open.latest_tune().map(|t| t.record.number),
     };
     vec![Order::Disk(order)]
 }

@@ -86,7 +86,7 @@ fn speaker(
     let chosen = state.voicing.channel.as_ref() == Some(&channel.name);
     let response = ui.interact(
         Rect::from_center_size(at, vec2(40.0, 36.0)),
-        ui.id().with(&channel.name),
+        ui.scope_id().with(&channel.name),
         Sense::click(),
     );
     let spoken = format!(

@@ -5,7 +5,7 @@ use eframe::egui::{ScrollArea, Ui};
 use crate::commands::{Command, GarageCommand};
 use crate::state::State;
 use crate::theme::{CARD_GAP, GRID, Size, bold, plain, tokens};
-use crate::widgets::{Mark, action, card, chip, hint, line, remark};
+use crate::widgets::{Mark, action, begin_here, card, chip, hint, line, remark};
 
 pub fn centre(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
@@ -28,6 +28,9 @@ fn folder(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         );
         let mut words = state.garage.folder.clone();
         let field = line(ui, "Garage folder", &mut words, "/home/shop/garage");
+        if state.garage.listed.is_none() {
+            begin_here(ui, &field);
+        }
         if field.changed() {
             out.push(Command::Garage(GarageCommand::EditFolder(words)));
         }
@@ -80,7 +83,11 @@ fn new_car(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     card(ui, "New car", |ui| {
         ui.spacing_mut().item_spacing.y = 2.0 * GRID;
         let mut name = new.name.clone();
-        if line(ui, "Name of the car", &mut name, "as the shop will look for it").changed() {
+        let field = line(ui, "Name of the car", &mut name, "as the shop will look for it");
+        if state.garage.cars.is_empty() {
+            begin_here(ui, &field);
+        }
+        if field.changed() {
             out.push(Command::Garage(GarageCommand::EditName(name)));
         }
         ui.label(plain(
@@ -100,7 +107,6 @@ fn new_car(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         if let Some(scenario) = state.scenarios.iter().find(|s| Some(&s.name) == new.scenario.as_ref()) {
             hint(ui, &format!("{} Everything measured in it is marked SIMULATED.", scenario.story));
         }
-        let ready = !new.name.trim().is_empty() || new.scenario.is_some();
-        action(ui, Command::Garage(GarageCommand::BeginCar), ready, out);
+        action(ui, Command::Garage(GarageCommand::BeginCar), new.is_ready(), out);
     });
 }

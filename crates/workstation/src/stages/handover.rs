@@ -12,6 +12,7 @@ use crate::commands::{Command, HandoverCommand};
 use crate::state::State;
 use crate::theme::{GRID, Size, bold, plain, tokens};
 use crate::widgets::{action, card, chip, hint, line, remark, verdict_words};
+use crate::work::within;
 
 /// The proof that is open.
 pub fn proof(state: &State) -> Option<&Arc<Proof>> {
@@ -72,7 +73,9 @@ pub fn board(state: &State) -> Board {
     let mut traces = Vec::new();
     let mut add = |name: &str, ink, curve: Option<&dsp::curve::Curve>| {
         if let Some(curve) = curve {
-            traces.push(Trace { name: name.into(), ink, curve: Arc::new(curve.clone()), shift_db: 0.0 });
+            let (from_hz, to_hz) = side.band_hz;
+            let curve = Arc::new(within(curve, from_hz, to_hz));
+            traces.push(Trace { name: name.into(), ink, curve, shift_db: 0.0 });
         }
     };
     add("before", Ink::Before, Some(&side.before));
@@ -80,7 +83,7 @@ pub fn board(state: &State) -> Board {
     add("after", Ink::After, side.after.as_ref());
     Board {
         traces,
-        target: Some(Arc::new(corridor(&proof.target, 0.0))),
+        target: Some(Arc::new(corridor(&proof.target))),
         tolerance_db: proof.target.tolerance_db,
         left_alone: side.left_alone.clone(),
         unit: "dB",
@@ -150,7 +153,7 @@ fn report(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 /// The tune as a list to type in and tick off.
 fn entry_sheet(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let Some(open) = &state.open else { return };
-    let Some(saved) = open.tunes.last() else { return };
+    let Some(saved) = open.latest_tune() else { return };
     let t = tokens(ui);
     let ticks = open.visit.entry.as_ref().filter(|e| e.tune == saved.record.number);
     card(ui, &format!("Entry sheet, tune {}", saved.record.number), |ui| {

@@ -47,7 +47,7 @@ fn place(rect: Rect, at: &Planned) -> Pos2 {
 
 fn position(ui: &mut Ui, at: Pos2, planned: &Planned, next: bool, t: &Tokens, out: &mut Vec<Command>) {
     let target = Rect::from_center_size(at, vec2(44.0, 40.0));
-    let id = ui.id().with(&planned.position);
+    let id = ui.scope_id().with(&planned.position);
     let response = ui.interact(target, id, Sense::click());
     let (shape, word) = state_of(planned);
     let spoken = format!("{}, {}, {word}", planned.position, planned.words);

@@ -95,8 +95,11 @@ pub fn board(state: &State) -> Board {
             }
         }
     }
-    let strip =
-        state.source.undo.clone().map(|curve| Strip { name: "undoing".into(), curve, reach_db: 12.0 });
+    let strip = state.open.as_ref().and_then(|open| open.undo.clone()).map(|curve| Strip {
+        name: "undoing".into(),
+        curve,
+        reach_db: 12.0,
+    });
     Board {
         traces,
         strip,
@@ -173,7 +176,12 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         let ready = state.draft.sheet.rig.is_some() && !state.is_busy();
         action(ui, Command::Source(SourceCommand::Take), ready, out);
         action(ui, Command::Source(SourceCommand::WorkOut), ready, out);
-        action(ui, Command::Source(SourceCommand::Enter), ready && state.source.undo.is_some(), out);
+        action(
+            ui,
+            Command::Source(SourceCommand::Enter),
+            ready && state.open.as_ref().is_some_and(|open| open.undo.is_some()),
+            out,
+        );
         caution(
             ui,
             "speaker-level outputs are bridge-tied: ground neither side, and use an isolating, attenuating probe.",

@@ -26,26 +26,27 @@ pub fn centre(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     }
 }
 
-/// Before, predicted, the corridor, and what the processor does.
+/// Before, predicted, the corridor, and what the processor does; each curve from the level where the target fits it best.
 pub fn board(state: &State) -> Board {
     let page = &state.voicing;
     let mut traces = Vec::new();
     for (name, ink, curve) in
         [("before", Ink::Before, &page.before), ("predicted", Ink::Predicted, &page.predicted)]
     {
-        if let Some(curve) = curve {
-            traces.push(Trace { name: name.into(), ink, curve: Arc::clone(curve), shift_db: 0.0 });
+        if let Some((curve, target_level_db)) = curve {
+            let curve = Arc::clone(curve);
+            traces.push(Trace { name: name.into(), ink, curve, shift_db: -target_level_db });
         }
     }
     let shown = !traces.is_empty();
     let target = state.draft.sheet.target.as_ref().filter(|_| shown);
     let handles = target.filter(|_| page.shaping).map_or_else(Vec::new, |target| {
         let points = target.points.iter();
-        points.map(|&(hz, db)| Handle { frequency_hz: hz, level_db: db + page.target_level_db }).collect()
+        points.map(|&(hz, db)| Handle { frequency_hz: hz, level_db: db }).collect()
     });
     Board {
         traces,
-        target: target.map(|target| Arc::new(corridor(target, page.target_level_db))),
+        target: target.map(|target| Arc::new(corridor(target))),
         tolerance_db: target.map_or(0.0, |target| target.tolerance_db),
         handles,
         left_alone: page.left_alone.clone(),
@@ -60,9 +61,9 @@ pub fn board(state: &State) -> Board {
 }
 
 /// The target as a curve on the board.
-pub fn corridor(target: &Target, level_db: f64) -> Curve {
+pub fn corridor(target: &Target) -> Curve {
     let grid = log_grid_hz(20.0, 20_000.0, 12.0);
-    let levels = grid.iter().map(|hz| target.level_at_db(*hz) + level_db).collect();
+    let levels = grid.iter().map(|hz| target.level_at_db(*hz)).collect();
     Curve::of_levels(grid, levels)
 }
 
@@ -161,7 +162,7 @@ fn car_card(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 fn tunes(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let Some(open) = &state.open else { return };
     let t = tokens(ui);
-    for saved in open.tunes.iter().rev() {
+    for saved in open.voiced().rev() {
         let number = saved.record.number;
         let here = state.voicing.in_processor == Some(number);
         card(ui, &format!("Tune {number}"), |ui| {

@@ -33,6 +33,13 @@ pub struct NewCar {
     pub scenario: Option<String>,
 }
 
+impl NewCar {
+    /// A real car needs a name; a simulated one brings its own.
+    pub fn is_ready(&self) -> bool {
+        !self.name.trim().is_empty() || self.scenario.is_some()
+    }
+}
+
 /// The page.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct GaragePage {

@@ -30,6 +30,8 @@ pub fn next_step(state: &State) -> NextStep {
                 "Open the folder that holds the shop's cars, or an empty one for a new garage.",
                 Some(Command::Garage(GarageCommand::OpenFolder)),
             )
+        } else if state.garage.new_car.is_ready() {
+            step("Begin the new car and its first visit.", Some(Command::Garage(GarageCommand::BeginCar)))
         } else {
             step("Open a visit, or begin a new car.", None)
         };
@@ -44,7 +46,7 @@ pub fn next_step(state: &State) -> NextStep {
             (None, true) => {
                 step("Work out what the factory did.", Some(Command::Source(SourceCommand::WorkOut)))
             }
-            (Some(_), _) if state.source.undo.is_some() && !state.source.entered => step(
+            (Some(_), _) if open.undo.is_some() && !state.source.entered => step(
                 "Read the findings, then put the undoing into the processor's input.",
                 Some(Command::Source(SourceCommand::Enter)),
             ),
@@ -131,7 +133,7 @@ fn voicing(state: &State) -> NextStep {
     if tune.channels.iter().all(|c| c.sections.is_empty() && c.fir.is_none()) {
         return step("Shape the target if you like, then propose a correction.", VoicingCommand::Propose);
     }
-    let saved = open.tunes.last().filter(|saved| saved.tune == *tune);
+    let saved = open.latest_tune().filter(|saved| saved.tune == *tune);
     match saved {
         None => step("Read the prediction, edit what you like, then save the tune.", VoicingCommand::Save),
         Some(saved) if state.voicing.in_processor != Some(saved.record.number) => {
@@ -147,7 +149,7 @@ fn voicing(state: &State) -> NextStep {
 fn handover(state: &State) -> NextStep {
     let step = |words: &str, command| NextStep { words: words.into(), command };
     let Some(open) = &state.open else { return step("", None) };
-    if open.tunes.is_empty() {
+    if open.latest_tune().is_none() {
         return step("Save a tune in voicing first.", Some(Command::Go(Stage::Voicing)));
     }
     let missing = next_position(state).filter(|at| !at.missing.is_empty());

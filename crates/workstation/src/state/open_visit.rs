@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use dsp::curve::Curve;
 use garage::finding::Finding;
 use garage::proof::Proof;
 use garage::take::TakeRecord;
@@ -26,6 +27,8 @@ pub struct OpenVisit {
     pub proof: Option<Arc<Proof>>,
     /// What the factory did, once it is known.
     pub finding: Option<Arc<Finding>>,
+    /// What its undoing does, as a curve.
+    pub undo: Option<Arc<Curve>>,
 }
 
 impl OpenVisit {
@@ -39,6 +42,17 @@ impl OpenVisit {
         let number =
             if self.visit.number > 1 { format!(", no. {}", self.visit.number) } else { String::new() };
         format!("{} · visit {}{number}", self.car.name, self.visit.date)
+    }
+
+    /// Tunes of the outputs; the undoing of the factory has a number too, and is none of them.
+    pub fn voiced(&self) -> impl DoubleEndedIterator<Item = &TuneRecord> {
+        let undo = self.finding.as_ref().and_then(|finding| finding.tune);
+        self.tunes.iter().filter(move |tune| Some(tune.record.number) != undo)
+    }
+
+    /// The latest tune of the outputs.
+    pub fn latest_tune(&self) -> Option<&TuneRecord> {
+        self.voiced().next_back()
     }
 
     /// Takes that count: not superseded.

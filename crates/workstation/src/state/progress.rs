@@ -39,7 +39,7 @@ pub fn progress(state: &State, stage: Stage) -> Progress {
             let planned = super::plan(&here);
             of(has(TakeKind::Cabin), !planned.is_empty() && planned.iter().all(|p| p.missing.is_empty()))
         }
-        Stage::Voicing => of(state.draft.tune.is_some(), !open.tunes.is_empty()),
+        Stage::Voicing => of(state.draft.tune.is_some(), open.latest_tune().is_some()),
         Stage::Handover => {
             let after = open.current_takes().any(|t| t.kind == TakeKind::Proof && t.tune.is_some());
             of(after, open.proof.is_some() && state.handover.written.is_some())

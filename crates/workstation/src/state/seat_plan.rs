@@ -62,7 +62,7 @@ pub fn subjects(state: &State) -> Vec<Subject> {
 
 /// The verdict of the current take of `subject` at `position`.
 pub fn verdict_of(state: &State, open: &OpenVisit, subject: &Subject, position: &str) -> Option<Verdict> {
-    let loaded = state.handover.tune.or_else(|| open.tunes.last().map(|t| t.record.number));
+    let loaded = state.handover.tune.or_else(|| open.latest_tune().map(|t| t.record.number));
     open.current_takes()
         .filter(|take| take.position.as_deref() == Some(position) && is_of(take, subject, loaded))
         .map(|take| take.verdict)

@@ -58,12 +58,10 @@ pub struct VoicingPage {
     pub channel: Option<String>,
     /// The target is being shaped.
     pub shaping: bool,
-    /// The scope with nothing in the processor but its crossovers.
-    pub before: Option<Arc<Curve>>,
-    /// The scope with the draft in the processor.
-    pub predicted: Option<Arc<Curve>>,
-    /// Level of the target's zero line on the board.
-    pub target_level_db: f64,
+    /// The scope with nothing in the processor but its crossovers, and the level where the target fits it best.
+    pub before: Option<(Arc<Curve>, f64)>,
+    /// The scope with the draft in the processor, and the level where the target fits it best.
+    pub predicted: Option<(Arc<Curve>, f64)>,
     /// Distance from the target before, with the half-width of its interval.
     pub error_before: Option<(f64, Option<f64>)>,
     /// The same as predicted.

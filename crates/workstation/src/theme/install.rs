@@ -16,6 +16,8 @@ pub const BOLD: &str = "bold";
 /// Fonts and both themes; the system's choice of theme is followed until the user makes one.
 pub fn install(ctx: &Context) {
     ctx.set_fonts(fonts());
+    // Where the system does not say, paper: it reads better in daylight.
+    ctx.options_mut(|options| options.fallback_theme = Theme::Light);
     for (theme, dark) in [(Theme::Light, false), (Theme::Dark, true)] {
         ctx.set_style_of(theme, style(Tokens::of(dark), dark));
     }

@@ -22,6 +22,15 @@ pub fn line(ui: &mut Ui, name: &str, words: &mut String, hint: &str) -> Response
     .inner
 }
 
+/// Gives the keyboard to `field` the first time it is there: what is typed first goes where it belongs.
+pub fn begin_here(ui: &Ui, field: &Response) {
+    let id = field.id.with("begun");
+    let begun = ui.data_mut(|d| std::mem::replace(d.get_temp_mut_or_default::<bool>(id), true));
+    if !begun {
+        field.request_focus();
+    }
+}
+
 /// A figure that can be typed or dragged; `name` is heard, not drawn. The unit stands beside it in a quieter ink.
 pub fn figure(
     ui: &mut Ui,

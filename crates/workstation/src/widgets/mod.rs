@@ -10,6 +10,6 @@ mod words;
 pub use button::{action, primary, quiet};
 pub use card::card;
 pub use chip::chip;
-pub use field::{figure, line, pick, pick_small};
+pub use field::{begin_here, figure, line, pick, pick_small};
 pub use mark::{Mark, mark};
 pub use words::{caution, hint, pair, remark, verdict_words};

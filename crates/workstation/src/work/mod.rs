@@ -1,12 +1,16 @@
 //! Named threads for everything that takes time; a frame only sends orders and picks up events.
 
-mod bridge;
+mod analysis;
+mod bench;
 mod dialog;
 mod order;
+mod predict;
+mod records;
 mod room;
 
-pub use bridge::{Curves, predict};
+pub use job::cabin::CabinCurves as Curves;
 pub use order::{DiskOrder, Event, Levels, Order, Question, Sound, SoundOrder, Think, ThinkOrder};
+pub use predict::{predict, within};
 
 use std::sync::mpsc::{Receiver, Sender, channel};
 
@@ -28,9 +32,9 @@ impl Workers {
         let (answers, events) = channel();
         let mouth = Mouth { answers: answers.clone(), ctx: ctx.clone() };
         Self {
-            disk: room::open("disk", mouth.clone(), bridge::Disk),
-            sound: room::open("sound", mouth.clone(), bridge::Bench::default()),
-            think: room::open("analysis", mouth, bridge::Thinker),
+            disk: room::open("disk", mouth.clone(), records::Records),
+            sound: room::open("sound", mouth.clone(), bench::Bench::default()),
+            think: room::open("analysis", mouth, analysis::Analysis),
             answers,
             events,
             ctx: ctx.clone(),
@@ -84,4 +88,9 @@ pub trait Worker: Send + 'static {
 
     /// Does it, saying events as they come.
     fn work(&mut self, order: Self::Order, mouth: &Mouth);
+}
+
+/// Folds line breaks: a message is one line.
+fn one_line(words: &str) -> String {
+    words.split_whitespace().collect::<Vec<_>>().join(" ")
 }

@@ -4,14 +4,13 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use audio::rig::{DeviceFacts, Watch};
-use dsp::curve::Curve;
 use dsp::limits::Limits;
 use dsp::target::Target;
 use dsp::tune::{LeftAlone, Tune};
 use garage::rig::Calibration;
 use garage::visit::CheckKind;
 
-use super::bridge::Curves;
+use super::Curves;
 use crate::state::{CarLine, ChannelView, OpenVisit, Said, ScenarioLine, ScopeView, Sheet, Subject, Taken};
 
 /// Asked of the disk: short, in order.
@@ -206,8 +205,6 @@ pub enum Event {
     Ready(String),
     /// Every channel's curves.
     Curves(Arc<Curves>, Vec<ChannelView>, Vec<String>),
-    /// The undoing of the factory.
-    Undo(Option<Arc<Curve>>),
     /// A tune worked out.
     Tuned {
         /// The tune.

@@ -1,6 +1,7 @@
 //! An invented visit to draw, in memory only.
 
 #![allow(dead_code, reason = "each test file uses its own part")]
+#![expect(clippy::unwrap_used, reason = "a sample that cannot be made is a failed test")]
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -114,10 +115,10 @@ fn visit() -> Visit {
         .iter()
         .map(|&band_hz: &f64| {
             let octaves = (band_hz / 31.5).log10();
-            json!({"band_hz": band_hz, "level_db": 52.0 - 13.0 * octaves, "needed_db": 50.0 - 4.0 * octaves})
+            json!({"band_hz": band_hz, "level_db": 52.0 - 13.0 * octaves, "needed_db": 82.0 - 9.0 * octaves})
         })
         .collect();
-    let noise = json!({"bands": bands, "calibrated": true});
+    let noise = json!({"bands": bands, "planned_db": 80.0, "calibrated": true});
     visit.checks = vec![
         check(CheckKind::Rig, Verdict::Good, "every channel is heard, none clips", json!(null)),
         check(
@@ -324,6 +325,7 @@ pub fn sample(stage: Stage) -> State {
         tunes: Arc::new(tunes),
         proof: Some(Arc::new(proof())),
         finding: Some(Arc::new(finding())),
+        undo: Some(Arc::new(wavy(0.0, -1.5, 0.0, 20.0, 20_000.0))),
     };
     let mut state =
         State { stage, open: Some(open), draft: Draft { sheet, tune: Some(tune()) }, ..State::default() };
@@ -337,8 +339,8 @@ pub fn sample(stage: Stage) -> State {
         remarks: vec!["The noise below 60 Hz leaves 14 dB: a second take would help.".into()],
     });
     state.peak_dbfs = Some(-12.3);
-    state.voicing.before = Some(Arc::new(wavy(0.0, 4.0, 1.4, 20.0, 20_000.0)));
-    state.voicing.predicted = Some(Arc::new(wavy(0.3, 0.9, 1.3, 20.0, 20_000.0)));
+    state.voicing.before = Some((Arc::new(wavy(0.0, 4.0, 1.4, 20.0, 20_000.0)), 0.0));
+    state.voicing.predicted = Some((Arc::new(wavy(0.3, 0.9, 1.3, 20.0, 20_000.0)), 0.0));
     state.voicing.error_before = Some((6.1, Some(0.5)));
     state.voicing.error_predicted = Some((1.7, Some(0.4)));
     state.voicing.left_alone = left_alone();
@@ -348,13 +350,16 @@ pub fn sample(stage: Stage) -> State {
         words: "Three filters take 6.5 dB from the boom at 63 Hz and smooth the rise to 415 Hz.".into(),
     }];
     state.voicing.in_processor = Some(2);
-    state.source.undo = Some(Arc::new(wavy(0.0, -1.5, 0.0, 20.0, 20_000.0)));
     state.handover.report = "/garage/cars/corvane-estate/visits/2026-03-14-1/report/report.pdf".into();
     state
 }
 
 /// A window without a display, showing what `make` makes.
-pub fn window(size: Vec2, dark: bool, make: impl Fn() -> State + 'static) -> Harness<'static, Option<Workstation>> {
+pub fn window(
+    size: Vec2,
+    dark: bool,
+    make: impl Fn() -> State + 'static,
+) -> Harness<'static, Option<Workstation>> {
     scaled(size, 1.0, dark, make)
 }
 

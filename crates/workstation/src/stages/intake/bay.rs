@@ -41,6 +41,7 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 /// The bars of a bay check, from the figures kept with it.
 fn bars(figures: &serde_json::Value) -> Bars {
     let number = |value: &serde_json::Value, key: &str| value.get(key).and_then(serde_json::Value::as_f64);
+    let planned_db = number(figures, "planned_db");
     let list = figures.get("bands").and_then(|bands| bands.as_array()).cloned().unwrap_or_default();
     let bars = list
         .iter()
@@ -48,7 +49,9 @@ fn bars(figures: &serde_json::Value) -> Bars {
             Some(Bar {
                 band_hz: number(band, "band_hz")?,
                 level_db: number(band, "level_db")?,
-                allowed_db: number(band, "allowed_db").or_else(|| number(band, "needed_db"))?,
+                // The check says what a sweep would need to stand clear of the noise; what the planned sweep has more
+                // or less than that, the noise may be louder or must be quieter.
+                allowed_db: number(band, "level_db")? + planned_db? - number(band, "needed_db")?,
             })
         })
         .collect();

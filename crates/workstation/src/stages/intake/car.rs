@@ -8,11 +8,14 @@ use crate::state::State;
 use crate::theme::GRID;
 use crate::widgets::{card, line};
 
+/// Name, hint, words, and the edit that new words make.
+type Field<'a> = (&'a str, &'a str, &'a String, fn(String) -> SheetEdit);
+
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let sheet = &state.draft.sheet;
     card(ui, "Car", |ui| {
         ui.spacing_mut().item_spacing.y = 2.0 * GRID;
-        let fields: [(&str, &str, &String, fn(String) -> SheetEdit); 4] = [
+        let fields: [Field<'_>; 4] = [
             ("Name", "as the shop will look for it", &sheet.name, SheetEdit::Name),
             ("Car and build", "body, head unit, what is fitted", &sheet.description, SheetEdit::Description),
             ("Wishes", "in the customer's own words", &sheet.wishes, SheetEdit::Wishes),

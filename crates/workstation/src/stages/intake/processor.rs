@@ -31,7 +31,7 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 }
 
 fn file(ui: &mut Ui, name: &str, hint: &str, make: fn(String) -> IntakeCommand, out: &mut Vec<Command>) {
-    let id = ui.id().with(name);
+    let id = ui.scope_id().with(name);
     let mut path = ui.data(|d| d.get_temp::<String>(id)).unwrap_or_default();
     ui.horizontal(|ui| {
         ui.vertical(|ui| {

@@ -88,10 +88,13 @@ pub fn usual() -> RigRecord {
     }
 }
 
+/// Name, level, and the edit that a new level makes.
+type Field<'a> = (&'a str, f64, fn(f64) -> RigEdit);
+
 fn levels(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let Some(rig) = &state.draft.sheet.rig else { return };
     let t = tokens(ui);
-    let fields: [(&str, f64, fn(f64) -> RigEdit); 2] = [
+    let fields: [Field<'_>; 2] = [
         ("Level of the stimuli", rig.level_dbfs, RigEdit::Level),
         ("Ceiling", rig.ceiling_dbfs, RigEdit::Ceiling),
     ];
@@ -120,7 +123,7 @@ fn microphone(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
             hint(ui, "No calibration: results above 1 kHz and below 50 Hz carry the microphone's own error.")
         }
     }
-    let id = ui.id().with("calibration path");
+    let id = ui.scope_id().with("calibration path");
     let mut path = ui.data(|d| d.get_temp::<String>(id)).unwrap_or_default();
     if line(ui, "Calibration file", &mut path, "path of the maker's text file").changed() {
         ui.data_mut(|d| d.insert_temp(id, path.clone()));

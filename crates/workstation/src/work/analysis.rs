@@ -1,0 +1,123 @@
+//! The analysis's worker: curves, proposals, the proof, the report.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use audio::rig::Watch;
+use dsp::tune::Tune;
+use garage::{Reason, VisitFolder};
+use job::{JobError, WorkClock, cabin, handover, source, voicing};
+
+use super::predict::scope_of;
+use super::{Curves, Event, Mouth, Think, ThinkOrder, Worker, one_line};
+use crate::state::{ChannelView, CurveAt, Said, ScopeView, Sheet};
+
+/// The worker.
+pub struct Analysis;
+
+impl Worker for Analysis {
+    type Order = ThinkOrder;
+
+    fn work(&mut self, order: ThinkOrder, mouth: &Mouth) {
+        let event = match act(order) {
+            Ok(event) => event,
+            Err(JobError::Stopped) => Event::Stopped,
+            Err(fault) => Event::Failed(one_line(&fault.to_string())),
+        };
+        mouth.say(event);
+    }
+}
+
+fn act(order: ThinkOrder) -> Result<Event, JobError> {
+    let watch = &*order.watch;
+    match order.what {
+        Think::Curves => curves(&order.visit, watch),
+        Think::WorkOut => {
+            let folder = VisitFolder::open(&order.visit)?;
+            let found = source::work_out(&folder, &mut WorkClock::System, watch)?;
+            let said = found.remarks.first().cloned().unwrap_or_else(|| "worked out".into());
+            Ok(Event::Ready(format!("source: {said}")))
+        }
+        Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
+        Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),
+        Think::Prove(number) => {
+            let folder = VisitFolder::open(&order.visit)?;
+            let proved = handover::prove(&folder, &mut WorkClock::System, number, watch)?;
+            let said = proved.remarks.first().cloned().unwrap_or_else(|| "worked out".into());
+            Ok(Event::Ready(format!("proof: {said}")))
+        }
+        Think::Report(path) => report(&order.visit, &path),
+    }
+}
+
+fn curves(visit: &Path, watch: &Watch) -> Result<Event, JobError> {
+    let folder = VisitFolder::open(visit)?;
+    let has_takes = folder.takes()?.found.iter().any(|take| take.kind == garage::TakeKind::Cabin);
+    if !has_takes {
+        return Ok(Event::Curves(Arc::default(), Vec::new(), Vec::new()));
+    }
+    let found = cabin::curves(&folder, watch)?;
+    let views = found
+        .result
+        .channels
+        .iter()
+        .map(|channel| ChannelView {
+            name: channel.name.clone(),
+            average: Arc::new(channel.average.clone()),
+            positions: channel
+                .positions
+                .iter()
+                .map(|at| CurveAt {
+                    position: at.position.clone(),
+                    curve: Arc::new(at.curve.clone()),
+                    disagrees: at.disagrees.clone(),
+                })
+                .collect(),
+        })
+        .collect();
+    Ok(Event::Curves(Arc::new(found.result), views, found.remarks))
+}
+
+fn align(curves: &Curves, sheet: &Sheet, tune: Option<Tune>) -> Result<Event, JobError> {
+    let (target, limits) = needs(sheet)?;
+    let tune = match tune {
+        Some(tune) => tune,
+        None => voicing::start_tune(&sheet.channels, limits)?,
+    };
+    let aligned = voicing::align(curves, &tune, limits, sheet.conditions.temperature_c)?;
+    let levelled = voicing::set_levels(curves, &aligned.result.tune, target, limits)?;
+    let mut said = said(aligned.result.reasons);
+    said.extend(self::said(levelled.result.reasons));
+    said.extend(doubts(aligned.remarks.into_iter().chain(levelled.remarks)));
+    Ok(Event::Tuned { tune: Box::new(levelled.result.tune), said, left_alone: None })
+}
+
+fn propose(curves: &Curves, sheet: &Sheet, tune: &Tune, scope: &ScopeView) -> Result<Event, JobError> {
+    let (target, limits) = needs(sheet)?;
+    let proposed = voicing::propose(curves, &scope_of(scope), tune, target, limits)?;
+    let mut said = said(proposed.result.reasons);
+    said.extend(doubts(proposed.remarks));
+    let left_alone = Some(proposed.result.left_alone);
+    Ok(Event::Tuned { tune: Box::new(proposed.result.tune), said, left_alone })
+}
+
+fn needs(sheet: &Sheet) -> Result<(&dsp::target::Target, &dsp::limits::Limits), JobError> {
+    let target = sheet.target.as_ref();
+    let target = target.ok_or_else(|| JobError::not_yet("there is no target", "choose one in Intake"))?;
+    let limits = sheet.limits.as_ref();
+    let limits = limits
+        .ok_or_else(|| JobError::not_yet("the processor's limits are not known", "choose them in Intake"))?;
+    Ok((target, limits))
+}
+
+fn said(reasons: Vec<Reason>) -> Vec<Said> {
+    reasons.into_iter().map(|reason| Said { subject: reason.subject, words: reason.words }).collect()
+}
+
+fn doubts(remarks: impl IntoIterator<Item = String>) -> Vec<Said> {
+    remarks.into_iter().map(|words| Said { subject: "doubt".into(), words }).collect()
+}
+
+fn report(_visit: &Path, _path: &Path) -> Result<Event, JobError> {
+    Err(JobError::Input("the report writer is not in this build".into()))
+}

@@ -1,0 +1,157 @@
+//! The rig's worker: one order at a time, at a workplace that stays open while the visit does.
+
+use std::path::{Path, PathBuf};
+
+use audio::cue::{self, Cue};
+use audio::rig::Watch;
+use dsp::verdict::Verdict;
+use garage::visit::CheckKind;
+use garage::{RigRecord, Side, VisitFolder};
+use job::{JobError, Judged, Workplace, cabin, handover, intake, source};
+
+use super::order::Levels;
+use super::{Event, Mouth, Sound, SoundOrder, Worker, one_line};
+use crate::state::{Subject, Taken};
+
+/// The worker.
+#[derive(Default)]
+pub struct Bench {
+    place: Option<(PathBuf, RigRecord, Workplace)>,
+}
+
+impl Worker for Bench {
+    type Order = SoundOrder;
+
+    fn work(&mut self, order: SoundOrder, mouth: &Mouth) {
+        let event = match self.place(&order.visit).and_then(|place| act(place, &order)) {
+            Ok(event) => event,
+            Err(JobError::Stopped) => Event::Stopped,
+            Err(fault) => {
+                // A device that vanished is looked for again at the next order.
+                self.place = None;
+                Event::Failed(one_line(&fault.to_string()))
+            }
+        };
+        mouth.say(event);
+    }
+}
+
+impl Bench {
+    /// The workplace of `visit`: the rig stays open between takes, the records are read afresh.
+    fn place(&mut self, visit: &Path) -> Result<&mut Workplace, JobError> {
+        let folder = VisitFolder::open(visit)?;
+        let record = folder.record().rig.clone();
+        let kept = self.place.take().filter(|(path, rig, _)| path == visit && Some(rig) == record.as_ref());
+        let place = match kept {
+            Some((_, _, mut place)) => {
+                place.folder = folder;
+                place
+            }
+            None => Workplace::open(folder)?,
+        };
+        let rig = place.rig_record()?.clone();
+        let (_, _, place) = self.place.insert((visit.to_owned(), rig, place));
+        Ok(place)
+    }
+}
+
+fn act(place: &mut Workplace, order: &SoundOrder) -> Result<Event, JobError> {
+    let watch = &*order.watch;
+    match &order.what {
+        Sound::Check(CheckKind::Noise) => {
+            let checked = intake::check_bay(place, watch)?;
+            Ok(Event::Ready(format!("bay check: {}", words(&checked, "quiet enough"))))
+        }
+        Sound::Check(_) => {
+            let checked = intake::check_rig(place, watch)?;
+            Ok(Event::Ready(format!("rig check: {}", words(&checked, "the microphone hears the car"))))
+        }
+        Sound::Source => factory(place, watch),
+        Sound::Take { subject, position, tune, last_here } => {
+            take(place, subject, position, *tune, *last_here, watch)
+        }
+        Sound::EnterTune(number) => {
+            let tune = place.folder.tune(*number)?;
+            place.rig.enter_tune(Some(&tune.tune))?;
+            Ok(Event::Entered(Some(*number)))
+        }
+        Sound::EnterUndo => enter_undo(place, watch),
+    }
+}
+
+fn words<T>(judged: &Judged<T>, good: &str) -> String {
+    judged.remarks.first().cloned().unwrap_or_else(|| good.to_owned())
+}
+
+/// Both sides of the factory's signal, one after the other.
+fn factory(place: &mut Workplace, watch: &Watch) -> Result<Event, JobError> {
+    let mut remarks = Vec::new();
+    for side in [Side::Left, Side::Right] {
+        remarks.extend(source::take(place, side, None, watch)?.remarks);
+    }
+    let said = remarks.first().cloned().unwrap_or_else(|| "taken from both sides".into());
+    Ok(Event::Ready(format!("factory signal: {said}")))
+}
+
+/// Types the undoing in and takes the signal once more, to hold it against what was expected.
+fn enter_undo(place: &mut Workplace, watch: &Watch) -> Result<Event, JobError> {
+    let number = place.folder.finding()?.and_then(|finding| finding.tune);
+    let Some(number) = number else {
+        return Err(JobError::not_yet("there is no undoing yet", "work the source out first"));
+    };
+    place.rig.enter_undo(Some(&place.folder.tune(number)?.tune))?;
+    for side in [Side::Left, Side::Right] {
+        source::take(place, side, Some(number), watch)?;
+    }
+    source::check(&place.folder)?;
+    Ok(Event::Entered(None))
+}
+
+fn take(
+    place: &mut Workplace,
+    subject: &Subject,
+    position: &str,
+    tune: Option<u32>,
+    last_here: bool,
+    watch: &Watch,
+) -> Result<Event, JobError> {
+    let (curve, verdict, remarks, id) = match subject {
+        Subject::Channel(channel) => {
+            let taken = cabin::take(place, channel, position, watch)?;
+            (taken.result.curve, taken.verdict, taken.remarks, taken.result.id)
+        }
+        Subject::Before(side) | Subject::After(side) => {
+            let taken = handover::take(place, *side, position, tune, watch)?;
+            (taken.result.curve, taken.verdict, taken.remarks, taken.result.id)
+        }
+    };
+    let levels = levels(place, &id)?;
+    if verdict == Verdict::Retake {
+        cue(place, Cue::TakeAgain, watch);
+    } else if last_here {
+        cue(place, Cue::MoveOn, watch);
+    }
+    let curve = (!curve.is_empty()).then(|| curve.into());
+    let taken = Taken { subject: subject.clone(), position: position.to_owned(), curve, verdict, remarks };
+    Ok(Event::Taken(Box::new(taken), levels))
+}
+
+/// Peak and sound level of the take just made.
+fn levels(place: &Workplace, id: &str) -> Result<Levels, JobError> {
+    let record = place.folder.take(id)?;
+    let peak_dbfs = record.peak_dbfs.first().copied();
+    let full_scale_db = place.folder.record().microphone.as_ref().and_then(|m| m.full_scale_db_spl);
+    // A sweep's weighted level is below the level of its peak: what is said errs towards care.
+    let level_dba = peak_dbfs.zip(full_scale_db).map(|(peak, full_scale)| peak + full_scale);
+    Ok(Levels { peak_dbfs, clipped: peak_dbfs.is_some_and(|peak| peak >= -0.01), level_dba })
+}
+
+/// Says to the person at the microphone what to do; a simulated car has nobody in it.
+fn cue(place: &Workplace, which: Cue, watch: &Watch) {
+    let Ok(rig) = place.rig_record() else { return };
+    if place.rig.is_simulated() || watch.stopping() {
+        return;
+    }
+    // A cue that cannot be played is no reason to lose the take that it follows.
+    let _ = cue::play(which, Some(&rig.output), rig.level_dbfs, watch);
+}
