@@ -27,6 +27,9 @@ impl Worker for Bench {
             Ok(event) => event,
             Err(JobError::Stopped) => Event::Stopped,
             Err(fault) => {
+                if let Some((_, _, place)) = &self.place {
+                    cue(place, Cue::Trouble, &order.watch);
+                }
                 // A device that vanished is looked for again at the next order.
                 self.place = None;
                 Event::Failed(one_line(&fault.to_string()))
@@ -152,6 +155,7 @@ fn cue(place: &Workplace, which: Cue, watch: &Watch) {
     if place.rig.is_simulated() || watch.stopping() {
         return;
     }
-    // A cue that cannot be played is no reason to lose the take that it follows.
-    let _ = cue::play(which, Some(&rig.output), rig.level_dbfs, watch);
+    // On the laptop's own speakers: on the rig's output a channel with a tweeter might hear it. A cue that cannot be
+    // played is no reason to lose the take that it follows.
+    let _ = cue::play(which, None, rig.level_dbfs, watch);
 }

@@ -65,15 +65,6 @@ fn until<T>(what: &str, seconds: u64, mut look: impl FnMut() -> Option<T>) -> T 
     panic!("waited {seconds} s for {what}");
 }
 
-fn program() -> PathBuf {
-    // Tests of this crate do not build the program: it stands beside the folder of the tests.
-    let tests = std::env::current_exe().unwrap();
-    let folder = tests.ancestors().nth(2).unwrap().to_owned();
-    let built = Command::new(env!("CARGO")).args(["build", "-q", "-p", "cabinwright"]).status().unwrap();
-    assert!(built.success(), "the program could not be built");
-    folder.join("cabinwright")
-}
-
 fn only_visit(garage: &Path) -> Option<PathBuf> {
     let car = std::fs::read_dir(garage.join("cars")).ok()?.flatten().next()?.path();
     Some(std::fs::read_dir(car.join("visits")).ok()?.flatten().next()?.path())
@@ -86,12 +77,11 @@ fn count(folder: &Path, ending: &str) -> usize {
 
 #[test]
 fn from_an_empty_garage_to_a_saved_report() {
-    let program = program();
     let folder = tempfile::tempdir().unwrap();
     let garage = folder.path().join("garage");
     let screen = Screen::open();
     let _window = Ended(
-        Command::new(program)
+        Command::new(env!("CARGO_BIN_EXE_cabinwright"))
             .env("DISPLAY", &screen.display)
             .env("XDG_RUNTIME_DIR", folder.path())
             .env_remove("WAYLAND_DISPLAY")
