@@ -11,6 +11,7 @@ pub mod gates;
 pub mod handover;
 pub mod intake;
 pub mod judged;
+pub mod measure;
 pub mod noise;
 pub mod plan;
 pub mod rig;

@@ -1,0 +1,146 @@
+//! One take from the command line: the rig as the visit knows it, changed by what the tuner asks for.
+
+use std::path::Path;
+
+use audio::rig::Watch;
+use garage::{RigRecord, VisitFolder};
+
+use crate::cabin::{self, CabinTake};
+use crate::error::JobError;
+use crate::judged::Judged;
+use crate::workplace::Workplace;
+
+/// Rate, level and ceiling of a rig that nobody has described: quiet, and with room above.
+const USUAL: RigRecord = RigRecord {
+    output: String::new(),
+    input: String::new(),
+    rate_hz: 48_000,
+    microphone_input: 1,
+    reference_input: None,
+    level_dbfs: -20.0,
+    ceiling_dbfs: -6.0,
+    simulation: None,
+};
+
+/// What to take, and how.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct MeasureOrder {
+    /// Channel of the car's map.
+    pub channel: String,
+    /// Where the microphone is, `P1` to `P9`.
+    pub position: String,
+    /// Changes to the rig of the visit.
+    pub rig: RigChange,
+    /// Length of one sweep in seconds.
+    pub seconds: Option<f64>,
+    /// Sweeps in the take.
+    pub repeats: Option<usize>,
+}
+
+/// What is to be different from the rig the visit knows; kept in the visit for the takes that follow.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct RigChange {
+    /// Output device.
+    pub output: Option<String>,
+    /// Input device.
+    pub input: Option<String>,
+    /// Sample rate.
+    pub rate_hz: Option<u32>,
+    /// Input of the microphone, counted from 1.
+    pub microphone_input: Option<u16>,
+    /// Input that hears the output directly, counted from 1.
+    pub reference_input: Option<u16>,
+    /// Peak of the stimulus.
+    pub level_dbfs: Option<f64>,
+    /// No sample leaves above this.
+    pub ceiling_dbfs: Option<f64>,
+}
+
+/// Plays, records, analyses and judges one take, and keeps it in the visit.
+///
+/// # Errors
+/// A visit, channel, position, device or level that is not there or not possible; a device that vanishes; a full disk.
+/// A take that is merely bad is kept, with the verdict that it should be made again.
+pub fn measure(visit: &Path, order: &MeasureOrder, watch: &Watch) -> Result<Judged<CabinTake>, JobError> {
+    let mut folder = VisitFolder::open(visit)?;
+    let rig = order.rig.applied_to(folder.record().rig.as_ref())?;
+    if folder.record().rig.as_ref() != Some(&rig) {
+        folder.update(|record| record.rig = Some(rig))?;
+    }
+    let mut place = Workplace::open(folder)?;
+    if let Some(seconds) = order.seconds {
+        if !(0.5..=60.0).contains(&seconds) {
+            return Err(JobError::Input(format!("a sweep of {seconds} s; give 0.5 to 60 s")));
+        }
+        place.plan.seconds = seconds;
+    }
+    if let Some(repeats) = order.repeats {
+        if !(1..=16).contains(&repeats) {
+            return Err(JobError::Input(format!("{repeats} sweeps in a take; give 1 to 16")));
+        }
+        place.plan.repeats = repeats;
+    }
+    cabin::take(&mut place, &order.channel, &order.position, watch)
+}
+
+impl RigChange {
+    fn applied_to(&self, known: Option<&RigRecord>) -> Result<RigRecord, JobError> {
+        let simulated = known.is_some_and(|rig| rig.simulation.is_some());
+        if simulated && (self.output.is_some() || self.input.is_some()) {
+            return Err(JobError::Input(
+                "this visit is made on the virtual car, which has no devices to choose; leave --output and --input out".into(),
+            ));
+        }
+        let known = known.cloned().unwrap_or(USUAL);
+        let rig = RigRecord {
+            output: self.output.clone().unwrap_or(known.output),
+            input: self.input.clone().unwrap_or(known.input),
+            rate_hz: self.rate_hz.unwrap_or(known.rate_hz),
+            microphone_input: self.microphone_input.unwrap_or(known.microphone_input),
+            reference_input: self.reference_input.or(known.reference_input),
+            level_dbfs: self.level_dbfs.unwrap_or(known.level_dbfs),
+            ceiling_dbfs: self.ceiling_dbfs.unwrap_or(known.ceiling_dbfs),
+            simulation: known.simulation,
+        };
+        if !(-120.0..=0.0).contains(&rig.ceiling_dbfs) {
+            return Err(JobError::Input(format!("a ceiling of {} dBFS; give −120 to 0", rig.ceiling_dbfs)));
+        }
+        if !(-120.0..=rig.ceiling_dbfs).contains(&rig.level_dbfs) {
+            return Err(JobError::Input(format!(
+                "a level of {} dBFS; give −120 to the ceiling of {} dBFS",
+                rig.level_dbfs, rig.ceiling_dbfs
+            )));
+        }
+        if rig.microphone_input == 0 || rig.reference_input == Some(0) {
+            return Err(JobError::Input("inputs are counted from 1".into()));
+        }
+        Ok(rig)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_is_asked_for_changes() {
+        let known = RigRecord { output: "a".into(), reference_input: Some(2), level_dbfs: -30.0, ..USUAL };
+        let change = RigChange { input: Some("b".into()), ..RigChange::default() };
+        let rig = change.applied_to(Some(&known)).unwrap();
+        assert_eq!(rig, RigRecord { input: "b".into(), ..known });
+    }
+
+    #[test]
+    fn what_cannot_be_is_refused_in_one_line() {
+        let cases = [
+            (RigChange { level_dbfs: Some(-3.0), ..RigChange::default() }, "the ceiling of -6 dBFS"),
+            (RigChange { level_dbfs: Some(f64::NAN), ..RigChange::default() }, "a level of NaN dBFS"),
+            (RigChange { ceiling_dbfs: Some(3.0), ..RigChange::default() }, "a ceiling of 3 dBFS"),
+            (RigChange { microphone_input: Some(0), ..RigChange::default() }, "counted from 1"),
+        ];
+        for (change, part) in cases {
+            let words = change.applied_to(None).unwrap_err().to_string();
+            assert!(words.contains(part), "{words}");
+        }
+    }
+}
