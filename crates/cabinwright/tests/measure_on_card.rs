@@ -1,5 +1,7 @@
 //! `devices` and `measure` as a tuner runs them, on a real sound path: the private card hears what it plays.
 
+#![expect(clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
+
 #[path = "../../../tests/support/private_card.rs"]
 mod private_card;
 
