@@ -66,11 +66,10 @@ fn channel(channel: &ChannelTune, rate_hz: f64) -> Result<(), Invalid> {
     for (i, biquad) in channel.biquads.iter().enumerate() {
         stable(&format!("biquads[{i}]"), biquad)?;
     }
-    agree(channel, rate_hz)?;
-    match &channel.fir {
-        Some(taps) => fir(taps),
-        None => Ok(()),
+    if let Some(taps) = &channel.fir {
+        fir(taps)?;
     }
+    agree(channel, rate_hz)
 }
 
 fn section(section: &Section, rate_hz: f64) -> Result<(), Invalid> {

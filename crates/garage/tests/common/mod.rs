@@ -1,5 +1,6 @@
 //! Invented records that the tests share.
 #![allow(dead_code, reason = "each test file uses its own part")]
+#![allow(clippy::unwrap_used, reason = "invented records are right")]
 
 use std::path::Path;
 

@@ -1,0 +1,6 @@
+#![no_main]
+
+#[path = "../checks/formats.rs"]
+mod formats;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| formats::proofs(data));
