@@ -1,0 +1,57 @@
+//! What was done and why; what was left alone and why.
+
+use dsp::tune::LeftAlone;
+
+use crate::Document;
+use crate::flow::{BODY, Flow, LABEL, NOTE};
+use crate::picture::letter;
+use crate::words;
+
+/// In words a customer understands.
+pub fn write(flow: &mut Flow<'_>, document: &Document) {
+    flow.heading("What was done, and why", 30.0);
+    match &document.tune {
+        None => flow.paragraph(BODY, "No settings have been saved yet."),
+        Some(saved) if saved.record.reasons.is_empty() => {
+            flow.paragraph(BODY, "No reasons were written down; the settings are on the entry sheet.");
+        }
+        Some(saved) => {
+            for reason in &saved.record.reasons {
+                flow.entry(&words::sentence_case(&reason.subject), 92.0, BODY, &reason.words);
+                flow.y += 2.0;
+            }
+        }
+    }
+    left_alone(flow, document);
+}
+
+fn left_alone(flow: &mut Flow<'_>, document: &Document) {
+    let sides: Vec<(&str, &[LeftAlone])> = match (&document.proof, &document.tune) {
+        (Some(proof), _) => {
+            proof.parts().map(|side| (side.name.as_str(), side.left_alone.as_slice())).collect()
+        }
+        (None, Some(saved)) => vec![("", saved.tune.left_alone.as_slice())],
+        (None, None) => return,
+    };
+    flow.heading("What was left alone, and why", 30.0);
+    // The same regions on every side are told once.
+    let alike = sides.windows(2).all(|pair| pair[0].1 == pair[1].1);
+    let told = if alike { sides.get(..1).unwrap_or_default() } else { sides.as_slice() };
+    if told.iter().all(|(_, regions)| regions.is_empty()) {
+        flow.paragraph(BODY, "Nothing: every region in the band was within reach of the equaliser.");
+        return;
+    }
+    for (side, regions) in told {
+        if !alike && !side.is_empty() {
+            flow.need(LABEL.leading + BODY.leading);
+            flow.paragraph(LABEL, &words::sentence_case(side));
+        }
+        if regions.is_empty() {
+            flow.paragraph(NOTE, "Nothing.");
+        }
+        for (i, region) in regions.iter().enumerate() {
+            let place = format!("{}  {}", letter(i), words::band(region.from_hz, region.to_hz));
+            flow.entry(&place, 124.0, BODY, &words::sentence_case(&region.reason));
+        }
+    }
+}
