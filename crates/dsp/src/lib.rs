@@ -13,6 +13,7 @@ pub mod curve;
 pub mod decay;
 pub mod decibel;
 pub mod exposure;
+pub mod factory;
 pub mod filter;
 pub mod fit;
 pub mod limits;

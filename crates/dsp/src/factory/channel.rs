@@ -1,0 +1,125 @@
+//! One factory output: what is found in it and how sure that is.
+
+use serde::{Deserialize, Serialize};
+
+use super::model::ChannelModel;
+use super::response::LineResponse;
+use super::shape::band_of;
+use super::{excess, shape};
+use crate::tune::{Crossover, Pass};
+
+/// How sure a finding is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Sure {
+    /// Do not rely on it.
+    Low,
+    /// Probably.
+    Medium,
+    /// Beyond reasonable doubt.
+    High,
+}
+
+/// How sure each part of a finding is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Confidence {
+    /// Family and order of the band edges.
+    pub edges: Sure,
+    /// Polarity.
+    pub polarity: Sure,
+    /// Number, order and place of the all-passes.
+    pub all_passes: Sure,
+    /// How well the product of filters explains the response as a whole.
+    pub shape: Sure,
+}
+
+/// What is found in one factory output.
+#[derive(Debug, Clone)]
+pub struct ChannelFinding {
+    /// The output as a product of filters; its delay counts from the time base of the response.
+    pub model: ChannelModel,
+    /// −6 dB points of what was measured, or the ends of the measurement.
+    pub band_hz: (f64, f64),
+    /// True where the level still holds at that end of the measurement.
+    pub open_ends: (bool, bool),
+    /// Median level in the band.
+    pub level_db: f64,
+    /// Root mean square of the level that the model leaves unexplained, in the band.
+    pub unexplained_db: f64,
+    /// Signal-to-noise ratio of the response in the middle of its band.
+    pub snr_db: f64,
+    /// How sure.
+    pub confidence: Confidence,
+}
+
+/// Points per octave that [`explain`] wants.
+pub const PER_OCTAVE: f64 = 48.0;
+
+/// Explains one output from its line-level response at `rate_hz` (thinned to [`PER_OCTAVE`] points).
+///
+/// `None` when fewer than an octave rises above the noise.
+pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> {
+    if response.len() < 16 || response.frequency_hz[response.len() - 1] < 2.0 * response.frequency_hz[0] {
+        return None;
+    }
+    let band = band_of(response)?;
+    let shape = shape::explain(response, rate_hz, PER_OCTAVE)?;
+    let excess = excess::explain(response, &shape.fit.model);
+    let model = excess.fit.model.clone();
+
+    let (low, high) = (response.frequency_hz[0], response.frequency_hz[response.len() - 1]);
+    let band_hz = (band.low_hz.unwrap_or(low), band.high_hz.unwrap_or(high));
+    let inside: Vec<usize> =
+        (0..response.len()).filter(|&i| (band_hz.0..=band_hz.1).contains(&response.frequency_hz[i])).collect();
+    let modelled = model.minimum_phase(&response.frequency_hz);
+    let squares = inside.iter().map(|&i| {
+        (super::DB_PER_NEPER * (response.value[i].norm() / modelled[i].norm()).ln()).powi(2)
+    });
+    let unexplained_db = (squares.sum::<f64>() / inside.len().max(1) as f64).sqrt();
+    let mut sigmas: Vec<f64> = inside.iter().map(|&i| response.sigma_ln[i]).collect();
+    sigmas.sort_by(f64::total_cmp);
+    let snr_db = sigmas.get(sigmas.len() / 2).map_or(0.0, |s| -20.0 * s.log10() - 3.0);
+
+    let octaves = (band_hz.1 / band_hz.0).log2();
+    let shape_sure = match unexplained_db {
+        x if x < 0.15 => Sure::High,
+        x if x < 0.6 => Sure::Medium,
+        _ => Sure::Low,
+    };
+    let graded = |margin: f64| match margin {
+        m if m > 6.0 => Sure::High,
+        m if m > 2.0 => Sure::Medium,
+        _ => Sure::Low,
+    };
+    let edges = match &shape.rival {
+        None => Sure::High,
+        Some(rival) => {
+            let gain = rival.chi_squared - shape.fit.chi_squared;
+            let share = gain / (shape.fit.chi_squared.max(shape.fit.count as f64));
+            if share > 1.0 { Sure::High } else if share > 0.1 { Sure::Medium } else { Sure::Low }
+        }
+    };
+    let polarity = graded(excess.polarity_margin).min(if octaves < 1.0 { Sure::Low } else { Sure::High });
+    Some(ChannelFinding {
+        model,
+        band_hz,
+        open_ends: (band.low_hz.is_none(), band.high_hz.is_none()),
+        level_db: band.level_db,
+        unexplained_db,
+        snr_db,
+        confidence: Confidence {
+            edges: edges.min(shape_sure),
+            polarity,
+            all_passes: graded(excess.all_pass_margin).min(shape_sure),
+            shape: shape_sure,
+        },
+    })
+}
+
+impl ChannelFinding {
+    /// The band edges found, lower first.
+    pub fn edges(&self) -> Vec<(Pass, Crossover)> {
+        let edges = self.model.high_pass.iter().chain(&self.model.low_pass);
+        edges.map(|edge| (edge.pass, *edge)).collect()
+    }
+}

@@ -1,0 +1,165 @@
+//! Delay, polarity and all-passes from the phase that the level does not explain.
+
+use std::f64::consts::PI;
+
+use super::fit::{Fit, Part, refine};
+use super::model::{AllPass, ChannelModel};
+use super::response::LineResponse;
+use crate::spectrum::unwrap;
+
+/// An all-pass is believed only where it cuts the residual to this share.
+const WORTH: f64 = 1.0 / 3.0;
+
+/// The best explanation of each kind, best first.
+#[derive(Debug, Clone)]
+pub(super) struct Excess {
+    pub fit: Fit,
+    /// How many times better than the best explanation with the other polarity.
+    pub polarity_margin: f64,
+    /// How many times better than the best explanation with another number of all-pass orders.
+    pub all_pass_margin: f64,
+}
+
+/// Phase left over by a model's minimum phase, unwrapped from the strongest point outwards.
+struct LeftOver {
+    omega: Vec<f64>,
+    phase: Vec<f64>,
+    weight: Vec<f64>,
+}
+
+impl LeftOver {
+    fn of(response: &LineResponse, shape: &ChannelModel) -> Self {
+        let minimum = shape.minimum_phase(&response.frequency_hz);
+        let wrapped: Vec<f64> = response.value.iter().zip(&minimum).map(|(h, m)| (h / m).arg()).collect();
+        Self {
+            omega: response.frequency_hz.iter().map(|f| 2.0 * PI * f).collect(),
+            phase: unwrap(&wrapped),
+            weight: response.sigma_ln.iter().map(|s| 1.0 / (s * s)).collect(),
+        }
+    }
+
+    /// Best delay with the intercept at the nearest multiple of π, and with the next one: `(cost, delay, inverted)`.
+    fn straight_lines(&self, turned: &[f64]) -> [(f64, f64, bool); 3] {
+        let (mut w, mut wx, mut wy, mut wxx, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for i in 0..self.omega.len() {
+            let (x, y, weight) = (self.omega[i], self.phase[i] - turned[i], self.weight[i]);
+            w += weight;
+            wx += weight * x;
+            wy += weight * y;
+            wxx += weight * x * x;
+            wxy += weight * x * y;
+        }
+        let slope = (w * wxy - wx * wy) / (w * wxx - wx * wx);
+        let nearest = ((wy - slope * wx) / w / PI).round();
+        [0.0, 1.0, -1.0].map(|off| {
+            let turns = nearest + off;
+            let slope = (wxy - PI * turns * wx) / wxx;
+            let cost = (0..self.omega.len())
+                .map(|i| {
+                    let left = self.phase[i] - turned[i] - PI * turns - slope * self.omega[i];
+                    self.weight[i] * left * left
+                })
+                .sum();
+            (cost, -slope, (turns.rem_euclid(2.0) - 1.0).abs() < 0.5)
+        })
+    }
+}
+
+/// One starting point of the search.
+#[derive(Clone)]
+struct Start {
+    cost: f64,
+    all_passes: Vec<AllPass>,
+    delay_s: f64,
+    inverted: bool,
+}
+
+/// Finds delay, polarity and at most one all-pass of `shape`; the response's own phase reference counts as zero delay.
+pub(super) fn explain(response: &LineResponse, shape: &ChannelModel) -> Excess {
+    let coarse = response.every(2);
+    let left = LeftOver::of(&coarse, shape);
+    let (low, high) = (
+        coarse.frequency_hz.first().copied().unwrap_or(20.0),
+        coarse.frequency_hz.last().copied().unwrap_or(20_000.0),
+    );
+    let mut kinds: Vec<Vec<Start>> = Vec::new();
+    kinds.push(starts(&left, &coarse, shape, [Vec::new()]));
+    let places = crate::curve::log_grid_hz(low.max(8.0), high.min(0.45 * shape.rate_hz), 6.0);
+    let first = places.iter().map(|&frequency_hz| vec![AllPass { frequency_hz, q: None, order: 1 }]);
+    kinds.push(starts(&left, &coarse, shape, first));
+    let second = places.iter().flat_map(|&frequency_hz| {
+        [0.35, 0.7, 1.4, 2.8, 5.6].map(|q| vec![AllPass { frequency_hz, q: Some(q), order: 2 }])
+    });
+    kinds.push(starts(&left, &coarse, shape, second));
+
+    // Level and phase together, from the best starts of each kind and polarity.
+    let mut fits: Vec<Vec<Fit>> = Vec::new();
+    for starts in &kinds {
+        let fitted = starts.iter().map(|start| {
+            let model = ChannelModel {
+                delay_s: start.delay_s,
+                inverted: start.inverted,
+                all_passes: start.all_passes.clone(),
+                ..shape.clone()
+            };
+            refine(model, &coarse, Part::Both, 20)
+        });
+        fits.push(fitted.collect());
+    }
+    choose(fits, response)
+}
+
+/// The best starts, at least one of each polarity.
+fn starts(
+    left: &LeftOver,
+    response: &LineResponse,
+    shape: &ChannelModel,
+    tries: impl IntoIterator<Item = Vec<AllPass>>,
+) -> Vec<Start> {
+    let mut list: Vec<Start> = Vec::new();
+    for all_passes in tries {
+        let turned: Vec<f64> = {
+            let only = ChannelModel { all_passes: all_passes.clone(), ..ChannelModel::flat(shape.rate_hz) };
+            unwrap(&only.responses(&response.frequency_hz).iter().map(|h| h.arg()).collect::<Vec<_>>())
+        };
+        for (cost, delay_s, inverted) in left.straight_lines(&turned) {
+            list.push(Start { cost, all_passes: all_passes.clone(), delay_s, inverted });
+        }
+    }
+    list.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    let mut kept: Vec<Start> = Vec::new();
+    for inverted in [false, true] {
+        kept.extend(list.iter().filter(|s| s.inverted == inverted).take(2).cloned());
+    }
+    kept
+}
+
+fn choose(fits: Vec<Vec<Fit>>, response: &LineResponse) -> Excess {
+    let best_of = |fits: &[Fit]| fits.iter().min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared)).cloned();
+    let best: Vec<Fit> = fits.iter().filter_map(|kind| best_of(kind)).collect();
+    // The simplest that no richer one beats by far, beyond what noise alone would give.
+    let noise = best.first().map_or(1.0, |fit| fit.count as f64);
+    let excess = |fit: &Fit| (fit.chi_squared - noise).max(0.1 * noise);
+    let mut chosen = 0;
+    for richer in 1..best.len() {
+        if excess(&best[richer]) < WORTH * excess(&best[chosen]) {
+            chosen = richer;
+        }
+    }
+    let fit = refine(best[chosen].model.clone(), response, Part::Both, 60);
+    let rival_polarity = fits[chosen]
+        .iter()
+        .filter(|other| other.model.inverted != fit.model.inverted)
+        .map(excess)
+        .fold(f64::INFINITY, f64::min);
+    let here = excess(&best[chosen]);
+    let rival_kind = (0..best.len()).filter(|&k| k != chosen).map(|k| {
+        // A simpler one has to be clearly worse; a richer one must not be clearly better.
+        if k < chosen { excess(&best[k]) / here } else { excess(&best[k]) / (WORTH * here) }
+    });
+    Excess {
+        polarity_margin: rival_polarity / here,
+        all_pass_margin: rival_kind.fold(f64::INFINITY, f64::min),
+        fit,
+    }
+}

@@ -1,0 +1,16 @@
+//! What the factory did to the signal: each output explained as a product of known filters.
+//!
+//! The level is explained first (band edges, equaliser bands), then the phase that is left (delay, polarity,
+//! all-passes), then both together. A response that no such product explains is reported with less confidence
+//! rather than forced.
+
+mod excess;
+mod fit;
+mod model;
+mod response;
+mod shape;
+
+pub mod channel;
+
+pub use model::{AllPass, ChannelModel, DB_PER_NEPER};
+pub use response::LineResponse;
