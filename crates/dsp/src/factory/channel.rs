@@ -2,11 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::fit::Part;
 use super::model::ChannelModel;
 use super::response::LineResponse;
 use super::shape::band_of;
 use super::{excess, shape};
-use crate::tune::{Crossover, Pass};
+use crate::tune::{Crossover, Pass, Section};
 
 /// How sure a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -69,12 +70,13 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
 
     let (low, high) = (response.frequency_hz[0], response.frequency_hz[response.len() - 1]);
     let band_hz = (band.low_hz.unwrap_or(low), band.high_hz.unwrap_or(high));
-    let inside: Vec<usize> =
-        (0..response.len()).filter(|&i| (band_hz.0..=band_hz.1).contains(&response.frequency_hz[i])).collect();
+    let inside: Vec<usize> = (0..response.len())
+        .filter(|&i| (band_hz.0..=band_hz.1).contains(&response.frequency_hz[i]))
+        .collect();
     let modelled = model.minimum_phase(&response.frequency_hz);
-    let squares = inside.iter().map(|&i| {
-        (super::DB_PER_NEPER * (response.value[i].norm() / modelled[i].norm()).ln()).powi(2)
-    });
+    let squares = inside
+        .iter()
+        .map(|&i| (super::DB_PER_NEPER * (response.value[i].norm() / modelled[i].norm()).ln()).powi(2));
     let unexplained_db = (squares.sum::<f64>() / inside.len().max(1) as f64).sqrt();
     let mut sigmas: Vec<f64> = inside.iter().map(|&i| response.sigma_ln[i]).collect();
     sigmas.sort_by(f64::total_cmp);
@@ -93,12 +95,27 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
     };
     let edges = match &shape.rival {
         None => Sure::High,
+        // Differences of Schwarz's criterion: beyond 10 is very strong (Kass & Raftery 1995); scaled by what the
+        // best model itself leaves over, since that is not all noise.
         Some(rival) => {
-            let gain = rival.chi_squared - shape.fit.chi_squared;
-            let share = gain / (shape.fit.chi_squared.max(shape.fit.count as f64));
-            if share > 1.0 { Sure::High } else if share > 0.1 { Sure::Medium } else { Sure::Low }
+            let lead = rival.criterion(Part::Level) - shape.fit.criterion(Part::Level);
+            match lead / shape.fit.reduced().max(1.0) {
+                x if x > 20.0 => Sure::High,
+                x if x > 6.0 => Sure::Medium,
+                _ => Sure::Low,
+            }
         }
     };
+    // While more than noise is left over, another family with better bands may hide behind the best one found.
+    // The same holds where an equaliser band sits on an edge and bends its slope.
+    let on_an_edge = |section: &Section| {
+        let near = |edge: &Option<Crossover>| {
+            edge.is_some_and(|e| (section.frequency_hz / e.frequency_hz).log2().abs() < 0.6)
+        };
+        section.gain_db.abs() > 2.0 && (near(&model.high_pass) || near(&model.low_pass))
+    };
+    let doubtful = shape.fit.reduced() > 1.6 || shape.fit.model.sections.iter().any(on_an_edge);
+    let edges = if doubtful { edges.min(Sure::Medium) } else { edges };
     let polarity = graded(excess.polarity_margin).min(if octaves < 1.0 { Sure::Low } else { Sure::High });
     Some(ChannelFinding {
         model,

@@ -2,6 +2,8 @@
 
 use std::f64::consts::PI;
 
+use rustfft::num_complex::Complex64;
+
 use super::fit::{Fit, Part, refine};
 use super::model::{AllPass, ChannelModel};
 use super::response::LineResponse;
@@ -30,11 +32,17 @@ struct LeftOver {
 impl LeftOver {
     fn of(response: &LineResponse, shape: &ChannelModel) -> Self {
         let minimum = shape.minimum_phase(&response.frequency_hz);
-        let wrapped: Vec<f64> = response.value.iter().zip(&minimum).map(|(h, m)| (h / m).arg()).collect();
+        let omega: Vec<f64> = response.frequency_hz.iter().map(|f| 2.0 * PI * f).collect();
+        let turned: Vec<Complex64> =
+            response.value.iter().zip(&minimum).map(|(h, m)| (h / m) / (h / m).norm()).collect();
+        // Unwrapped where it turns slowest, so that no turn is lost between points.
+        let bulk_s = bulk_delay_s(&omega, &turned);
+        let slow: Vec<f64> =
+            turned.iter().zip(&omega).map(|(h, w)| (h * Complex64::cis(w * bulk_s)).arg()).collect();
         Self {
-            omega: response.frequency_hz.iter().map(|f| 2.0 * PI * f).collect(),
-            phase: unwrap(&wrapped),
+            phase: unwrap(&slow).iter().zip(&omega).map(|(p, w)| p - w * bulk_s).collect(),
             weight: response.sigma_ln.iter().map(|s| 1.0 / (s * s)).collect(),
+            omega,
         }
     }
 
@@ -63,6 +71,20 @@ impl LeftOver {
             (cost, -slope, (turns.rem_euclid(2.0) - 1.0).abs() < 0.5)
         })
     }
+}
+
+/// The delay within ±12 ms that lines the phases up best, each third of an octave counting alike.
+fn bulk_delay_s(omega: &[f64], turned: &[Complex64]) -> f64 {
+    const REACH_S: f64 = 0.012;
+    let top = omega.last().copied().unwrap_or(1.0).max(1.0);
+    let step = 0.7 / top;
+    let count = (REACH_S / step).ceil() as i64;
+    let lined_up = |k: i64| -> f64 {
+        let delay = k as f64 * step;
+        turned.iter().zip(omega).map(|(h, w)| h * Complex64::cis(w * delay)).sum::<Complex64>().norm_sqr()
+    };
+    let best = (-count..=count).map(|k| (k, lined_up(k))).max_by(|a, b| a.1.total_cmp(&b.1));
+    best.map_or(0.0, |(k, _)| k as f64 * step)
 }
 
 /// One starting point of the search.
@@ -134,6 +156,7 @@ fn starts(
     kept
 }
 
+/// The simplest kind that no richer one beats by far.
 fn choose(fits: Vec<Vec<Fit>>, response: &LineResponse) -> Excess {
     let best_of = |fits: &[Fit]| fits.iter().min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared)).cloned();
     let best: Vec<Fit> = fits.iter().filter_map(|kind| best_of(kind)).collect();
@@ -157,9 +180,10 @@ fn choose(fits: Vec<Vec<Fit>>, response: &LineResponse) -> Excess {
         // A simpler one has to be clearly worse; a richer one must not be clearly better.
         if k < chosen { excess(&best[k]) / here } else { excess(&best[k]) / (WORTH * here) }
     });
-    Excess {
-        polarity_margin: rival_polarity / here,
-        all_pass_margin: rival_kind.fold(f64::INFINITY, f64::min),
-        fit,
+    let mut all_pass_margin = rival_kind.fold(f64::INFINITY, f64::min);
+    if chosen == 0 && fit.reduced() < 2.0 {
+        // Nothing but noise is left for an all-pass to explain.
+        all_pass_margin = f64::INFINITY;
     }
+    Excess { polarity_margin: rival_polarity / here, all_pass_margin, fit }
 }

@@ -196,7 +196,8 @@ impl ChannelModel {
                 self.sections[i].frequency_hz = moved(self.sections[i].frequency_hz, by);
             }
             Parameter::SectionGain(i) => {
-                self.sections[i].gain_db = (self.sections[i].gain_db + by.clamp(-6.0, 6.0)).clamp(-24.0, 24.0);
+                self.sections[i].gain_db =
+                    (self.sections[i].gain_db + by.clamp(-6.0, 6.0)).clamp(-24.0, 24.0);
             }
             Parameter::SectionQ(i) => {
                 self.sections[i].q = (self.sections[i].q * by.clamp(-0.7, 0.7).exp()).clamp(0.15, 24.0);
@@ -304,14 +305,21 @@ mod tests {
             let (up, down) = (up.responses(&hz), down.responses(&hz));
             for i in 0..hz.len() {
                 let expected = (up[i] / down[i]).ln() / (2.0 * h);
-                assert!((expected - row[i]).norm() < 1e-6, "{parameter:?} at {}: {expected} {}", hz[i], row[i]);
+                assert!(
+                    (expected - row[i]).norm() < 1e-6,
+                    "{parameter:?} at {}: {expected} {}",
+                    hz[i],
+                    row[i]
+                );
             }
         }
     }
 
     #[test]
     fn all_passes_keep_the_level_and_turn_by_their_order() {
-        for (q, order, at_corner) in [(None, 1, Complex64::new(0.0, -1.0)), (Some(1.3), 2, Complex64::from(-1.0))] {
+        for (q, order, at_corner) in
+            [(None, 1, Complex64::new(0.0, -1.0)), (Some(1.3), 2, Complex64::from(-1.0))]
+        {
             let all_pass = AllPass { frequency_hz: 500.0, q, order };
             assert!((all_pass.at(500.0, 48_000.0) - at_corner).norm() < 1e-12);
             assert!((all_pass.at(77.0, 48_000.0).norm() - 1.0).abs() < 1e-12);

@@ -112,7 +112,8 @@ fn order_estimate(response: &LineResponse, band: &Band, pass: Pass) -> Option<(f
         return None;
     }
     let n = fall.len() as f64;
-    let (mean_x, mean_y) = (fall.iter().map(|p| p.0).sum::<f64>() / n, fall.iter().map(|p| p.1).sum::<f64>() / n);
+    let (mean_x, mean_y) =
+        (fall.iter().map(|p| p.0).sum::<f64>() / n, fall.iter().map(|p| p.1).sum::<f64>() / n);
     let slope = fall.iter().map(|p| (p.0 - mean_x) * (p.1 - mean_y)).sum::<f64>()
         / fall.iter().map(|p| (p.0 - mean_x).powi(2)).sum::<f64>().max(1e-12);
     Some((corner, slope.abs() / 6.02))
