@@ -7,6 +7,7 @@ pub mod cabin;
 pub mod demo;
 pub mod devices;
 pub mod error;
+pub mod factory;
 pub mod gates;
 pub mod handover;
 pub mod intake;

@@ -1,12 +1,142 @@
 //! `cabinwright source`
 
+use std::fmt::Write;
+use std::path::PathBuf;
+
+use dsp::factory::channel::Sure;
+use dsp::verdict::Verdict;
+use garage::formats::{curve_csv, tune};
+use job::factory::{CaptureRef, FactoryOrder, Worked, work_out};
+
 use crate::face::{Face, Failure, Outcome};
 
 /// Finds out what the factory did to the signal, and how to undo it.
+///
+/// Play a sweep with markers and two repeats that begins at 5 Hz (`stimulus sweep --low-hz 5 --markers --repeats 2`) from a
+/// stick, a disc, a phone or an aux lead, with every tone control at its centre, and record the head unit's outputs at line
+/// level. Keep one output on the first input of every recording as the time reference and name it with
+/// --reference-channel; move the others through the second input. Speaker-level outputs are bridge-tied: never ground either
+/// side, use an isolating, attenuating probe, and leave wiring to a qualified technician.
+///
+/// Writes findings.json, undo.json (a tune for the combined signal), before.csv and predicted.csv.
 #[derive(clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// The stimulus that was played, with its sidecar beside it.
+    #[arg(long, value_name = "S.wav")]
+    stimulus: PathBuf,
+    /// An output's recording; K is the input channel in the file, 1 when left out. More than once.
+    #[arg(long = "capture", required = true, value_name = "NAME=C.wav[:K]", value_parser = named)]
+    captures: Vec<CaptureRef>,
+    /// Input that carries the time reference in every file, counted from 1.
+    #[arg(long, value_name = "R")]
+    reference_channel: Option<usize>,
+    /// The same output at another volume step, under the step's label. More than once.
+    #[arg(long = "volume", value_name = "LABEL=C.wav[:K]", value_parser = named)]
+    volumes: Vec<CaptureRef>,
+    /// The processor's limits; ten parametric bands when left out.
+    #[arg(long, value_name = "L.json")]
+    limits: Option<PathBuf>,
+    /// FIR taps to use, where the limits do not say.
+    #[arg(long, value_name = "N")]
+    fir_taps: Option<usize>,
+    /// What the undo aims at: `flat` or a target's file.
+    #[arg(long, value_name = "flat|T.json", default_value = "flat")]
+    target: String,
+    /// Folder for the results.
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+}
+
+fn named(text: &str) -> Result<CaptureRef, String> {
+    let right = "write a name, an equals sign and the file, such as front-left=fl.wav or front-left=all.wav:2";
+    let (name, place) = text.split_once('=').ok_or(right)?;
+    // Only digits after the last colon are a channel; a drive letter's colon is part of the path.
+    let (path, channel) = match place.rsplit_once(':') {
+        Some((path, digits)) if !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit()) => {
+            (path, digits.parse::<usize>().map_err(|_| right)?)
+        }
+        _ => (place, 1),
+    };
+    if name.trim().is_empty() || path.is_empty() || channel == 0 {
+        return Err(right.into());
+    }
+    Ok(CaptureRef { name: name.trim().into(), path: path.into(), channel })
+}
 
 /// Runs the command.
-pub fn run(_args: Args, _face: &Face) -> Result<Outcome, Failure> {
-    Err(Failure::new("source is not built yet"))
+pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
+    let file = |name: &str| args.out.join(name);
+    let files = ["findings.json", "undo.json", "before.csv", "predicted.csv"].map(file);
+    for path in &files {
+        face.may_write(path)?;
+    }
+    let order = FactoryOrder {
+        stimulus: args.stimulus,
+        captures: args.captures,
+        reference_channel: args.reference_channel,
+        volumes: args.volumes,
+        limits: args.limits,
+        target: (args.target != "flat").then(|| args.target.clone().into()),
+        fir_taps: args.fir_taps,
+    };
+    let worked = work_out(&order, &mut |words| face.progress(words))?;
+    face.progress_done();
+    std::fs::create_dir_all(&args.out).map_err(|e| {
+        Failure::new(format_args!("{}: cannot be made ({e}); give a folder that may be written", args.out.display()))
+    })?;
+    let [findings, undo, before, predicted] = &files;
+    let mut text = serde_json::to_string_pretty(&worked.findings)?;
+    text.push('\n');
+    garage::atomic::write(findings, text.as_bytes())?;
+    tune::write(undo, &worked.undo)?;
+    curve_csv::write(before, &worked.before)?;
+    curve_csv::write(predicted, &worked.predicted)?;
+    face.answer(words(&worked)?, &worked.findings)?;
+    Ok(if worked.findings.verdict == Verdict::Retake { Outcome::TakeAgain } else { Outcome::Done })
+}
+
+fn words(worked: &Worked) -> Result<String, std::fmt::Error> {
+    let found = &worked.findings.result;
+    let mut words = String::new();
+    for c in &found.channels {
+        write!(words, "{}: {:.0} to {:.0} Hz, {:+.1} dB, {}", c.name, c.band_hz[0], c.band_hz[1], c.level_db, c.polarity)?;
+        if let Some(delay_ms) = c.delay_ms {
+            write!(words, ", {delay_ms:.3} ms after the earliest")?;
+        }
+        for slope in &c.slopes {
+            write!(words, "; {} edge {} dB/octave ({} at {:.0} Hz)", slope.edge, slope.db_per_oct, slope.family, slope.frequency_hz)?;
+        }
+        for band in &c.equalisation {
+            write!(words, "; {} at {:.0} Hz", garage::entry::gain_words(band.gain_db), band.frequency_hz)?;
+        }
+        for all_pass in &c.all_pass {
+            write!(words, "; all-pass of order {} at {:.0} Hz", all_pass.order, all_pass.frequency_hz)?;
+        }
+        let sure = match c.sure {
+            Sure::High => "sure",
+            Sure::Medium => "fairly sure",
+            Sure::Low => "not sure",
+        };
+        writeln!(words, " ({sure})")?;
+    }
+    for c in &found.combine {
+        writeln!(
+            words,
+            "combine {}: {:+.2} dB, delay {:.3} ms{}",
+            c.name,
+            c.gain_db,
+            c.delay_ms,
+            if c.invert { ", turned over" } else { "" }
+        )?;
+    }
+    let f = &found.flatness;
+    write!(
+        words,
+        "the sum is {:.2} dB rms off the target from {:.0} to {:.0} Hz, and {:.2} dB with the undo (predicted)",
+        f.rms_db_before, f.from_hz, f.to_hz, f.rms_db_after
+    )?;
+    for remark in &worked.findings.remarks {
+        write!(words, "\n  {remark}")?;
+    }
+    Ok(words)
 }

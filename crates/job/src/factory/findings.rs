@@ -1,0 +1,174 @@
+//! The findings as they are written and as they are said.
+
+use dsp::factory::channel::{ChannelFinding, Sure};
+use dsp::factory::combine::Plan;
+use dsp::factory::AllPass;
+use dsp::tune::{Pass, Section};
+use serde::Serialize;
+
+use super::captures::Outputs;
+use super::volume::LoudnessAt;
+
+/// One band edge.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Slope {
+    /// "low" or "high".
+    pub edge: &'static str,
+    /// Steepness far from the edge.
+    pub db_per_oct: u32,
+    /// Nearest family.
+    pub family: String,
+    /// Its order.
+    pub order: u8,
+    /// The family's own frequency: −6 dB for Linkwitz–Riley, −3 dB for Butterworth.
+    pub frequency_hz: f64,
+}
+
+/// One output.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Finding {
+    /// Its name.
+    pub name: String,
+    /// −6 dB points against the median level between them.
+    pub band_hz: [f64; 2],
+    /// Median level in the band, against the stimulus.
+    pub level_db: f64,
+    /// Against the earliest output; none where the recordings share no clock.
+    pub delay_ms: Option<f64>,
+    /// "normal", "inverted" or "unclear".
+    pub polarity: &'static str,
+    /// All-passes.
+    pub all_pass: Vec<AllPass>,
+    /// Recorder's clock against the player's.
+    pub clock_skew_ppm: Option<f64>,
+    /// Band edges.
+    pub slopes: Vec<Slope>,
+    /// Which side feeds it; "unknown" while only one stimulus for both sides was played.
+    pub side: &'static str,
+    /// Equaliser bands.
+    pub equalisation: Vec<Section>,
+    /// How sure the whole finding is.
+    pub sure: Sure,
+    /// Level that the filters named here leave unexplained, rms.
+    pub unexplained_db: f64,
+    /// Signal-to-noise ratio in the band.
+    pub snr_db: f64,
+}
+
+/// One output in the sum.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CombineEntry {
+    /// Its name.
+    pub name: String,
+    /// Trim.
+    pub gain_db: f64,
+    /// Delay to add.
+    pub delay_ms: f64,
+    /// Turn it over.
+    pub invert: bool,
+    /// All-passes to add, so that all outputs turn alike.
+    pub all_pass: Vec<AllPass>,
+}
+
+/// How flat the sum is against the target's shape.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct Flatness {
+    /// Judged from here.
+    pub from_hz: f64,
+    /// To here.
+    pub to_hz: f64,
+    /// As combined.
+    pub rms_db_before: f64,
+    /// Through the undo, as predicted.
+    pub rms_db_after: f64,
+}
+
+/// Everything found.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Findings {
+    /// Each output.
+    pub channels: Vec<Finding>,
+    /// The sum.
+    pub combine: Vec<CombineEntry>,
+    /// How flat it is and becomes.
+    pub flatness: Flatness,
+    /// How the shape changes with the volume step.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub loudness: Vec<LoudnessAt>,
+}
+
+pub(super) fn assemble(outputs: &Outputs, found: &[ChannelFinding], plan: &Plan, names: &[String]) -> Findings {
+    let earliest_s = found.iter().map(|f| f.model.delay_s).fold(f64::INFINITY, f64::min);
+    let channels = outputs.channels.iter().zip(found).map(|(output, finding)| {
+        let model = &finding.model;
+        let slopes = finding.edges().into_iter().map(|(pass, edge)| Slope {
+            edge: if pass == Pass::High { "low" } else { "high" },
+            db_per_oct: 6 * u32::from(edge.order),
+            family: edge.family.to_string(),
+            order: edge.order,
+            frequency_hz: edge.frequency_hz,
+        });
+        Finding {
+            name: output.name.clone(),
+            band_hz: [finding.band_hz.0, finding.band_hz.1],
+            level_db: finding.level_db,
+            delay_ms: outputs.one_clock.then_some((model.delay_s - earliest_s) * 1e3),
+            polarity: match (finding.confidence.polarity, model.inverted) {
+                (Sure::Low, _) => "unclear",
+                (_, true) => "inverted",
+                (_, false) => "normal",
+            },
+            all_pass: model.all_passes.clone(),
+            clock_skew_ppm: output.skew_ppm,
+            slopes: slopes.collect(),
+            side: "unknown",
+            equalisation: model.sections.clone(),
+            sure: least(finding),
+            unexplained_db: finding.unexplained_db,
+            snr_db: finding.snr_db,
+        }
+    });
+    let combine = plan.uses.iter().map(|used| CombineEntry {
+        name: names[used.output].clone(),
+        gain_db: used.gain_db,
+        delay_ms: used.delay_ms,
+        invert: used.invert,
+        all_pass: used.all_passes.clone(),
+    });
+    Findings {
+        channels: channels.collect(),
+        combine: combine.collect(),
+        flatness: Flatness::default(),
+        loudness: Vec::new(),
+    }
+}
+
+fn least(finding: &ChannelFinding) -> Sure {
+    let c = &finding.confidence;
+    c.edges.min(c.polarity).min(c.all_passes).min(c.shape)
+}
+
+/// Each doubt with the recording that would settle it.
+pub(super) fn remarks(found: &[ChannelFinding], names: &[String], outputs: &Outputs) -> Vec<String> {
+    let mut words = Vec::new();
+    for ((finding, name), output) in found.iter().zip(names).zip(&outputs.channels) {
+        let c = &finding.confidence;
+        let mut doubt = |sure: Sure, what: &str, settle: &str| {
+            if sure < Sure::High {
+                words.push(format!("{name}: not sure of {what}; {settle}"));
+            }
+        };
+        doubt(c.shape, "the filters named, since they leave part of the level unexplained", "a longer, louder recording at a lower volume step would settle it");
+        doubt(c.edges, "the slopes", "a longer sweep with more repeats would settle it");
+        doubt(c.polarity, "the polarity", "a sweep that begins at 5 Hz and 60 dB above the noise would settle it");
+        doubt(c.all_passes, "the all-passes", "a sweep that begins at 5 Hz and 60 dB above the noise would settle it");
+        if output.skew_ppm.is_none() {
+            words.push(format!("{name}: the two clocks could not be compared; play a stimulus with markers"));
+        }
+    }
+    words.push(
+        "which side feeds each output is unknown: the stimulus was the same on both; play it on one side alone to tell"
+            .into(),
+    );
+    words
+}
