@@ -1,7 +1,6 @@
 //! The five stages as procedures; what the window and the command line both call.
 
 pub mod align;
-mod analysis;
 pub mod average;
 pub mod cabin;
 pub mod demo;
@@ -15,10 +14,13 @@ pub mod judged;
 pub mod measure;
 pub mod noise;
 pub mod plan;
+pub mod response;
 pub mod rig;
 pub mod source;
+pub mod stimulus;
 pub mod voicing;
 pub mod workplace;
+mod analysis;
 
 pub use error::JobError;
 pub use judged::Judged;

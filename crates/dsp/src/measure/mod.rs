@@ -13,6 +13,7 @@ pub use clock::TimeBase;
 pub use deconvolve::Spectrum;
 pub use facts::{BandSnr, Distortion, Facts, HeardPolarity, RepeatsUsed};
 
+use crate::calibration::MicCalibration;
 use crate::curve::{Curve, log_grid_hz};
 use crate::spectrum::{Gate, RealTransform, fast_length, smoothed_curve};
 use crate::stimulus::{Recipe, Signal, Sweep};
@@ -38,7 +39,7 @@ pub struct Options {
     /// Length of the response kept after the direct sound; `None` lets the noise decide.
     pub window_ms: Option<f64>,
     /// The microphone's own response, which is subtracted (level, and phase where it has one).
-    pub microphone: Option<Curve>,
+    pub microphone: Option<MicCalibration>,
 }
 
 impl Default for Options {
