@@ -5,7 +5,7 @@ mod band;
 pub mod join;
 mod stage;
 
-pub use arrival::{Arrival, Confidence, arrival};
+pub use arrival::{Arrival, Confidence, arrival, arrival_within};
 pub use band::{Band, usable_band};
 pub use stage::{AlignedChannel, Alignment, Options, Speaker, align};
 

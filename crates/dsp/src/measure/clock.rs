@@ -1,11 +1,12 @@
 //! Where a stimulus lies in a recording, and how fast the recording's clock runs.
 
 use super::MeasureError;
-use super::deconvolve::{Stretch, around};
-use super::lag;
-use super::search::{find_jointly, likeness};
+use super::deconvolve::{Stretch, around, deconvolve, quotient};
+use super::lag::{self, Lag};
+use super::search::{Found, find_jointly, likeness};
 use crate::spectrum::{Complex, RealTransform, fast_length};
-use crate::stimulus::{MarkerShape, Sweep};
+use crate::stimulus::{MarkerShape, Recipe, Sweep, Timeline};
+use crate::verdict::Verdict;
 
 /// The place of a stimulus in a recording.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,80 +18,353 @@ pub struct TimeBase {
     pub skew_ppm: Option<f64>,
     /// One standard deviation of `skew_ppm`.
     pub skew_sigma_ppm: f64,
-    /// Where each complete sweep begins as heard, in samples of the recording, with its repeat's number from 1.
+    /// The number from 1 of each complete sweep, and where it begins as heard, in samples of the recording.
     pub sweeps: Vec<(usize, f64)>,
-    /// What is worth saying about the clock.
-    pub remarks: Vec<String>,
+    /// What there is to say about the clock, and how much it matters.
+    pub remarks: Vec<(Verdict, String)>,
 }
 
 /// Largest clock error that is searched for.
-pub(super) const LARGEST_SKEW: f64 = 600e-6;
-/// A marker counts as found when its likeness is this many times that of noise.
-const CLEAR: f64 = 5.0;
-/// What is heard of a marker's echo before and after its direct sound.
-const MARKER_BEFORE_S: f64 = 0.02;
-const MARKER_AFTER_S: f64 = 0.12;
+const LARGEST_SKEW: f64 = 600e-6;
+/// A sound counts as found when its likeness is this many times the median of noise; the largest of a million
+/// values of noise alone is 4.5 times.
+const CLEAR: f64 = 6.0;
+/// What is heard of a marker before and after its direct sound.
+const BEFORE_S: f64 = 0.02;
+const AFTER_S: f64 = 0.12;
+/// Lags that leave the line of a steady clock by more than this are lost samples, not drift.
+const LOST_FRAMES: f64 = 0.3;
 
-/// Finds `plan` in `recording` by its markers.
-pub(super) fn by_markers(
-    plan: &Sweep,
-    stimulus_rate_hz: u32,
-    recording: &[f64],
-    rate_hz: f64,
-) -> Result<TimeBase, MeasureError> {
-    let line = plan.timeline(stimulus_rate_hz);
-    let marker = &plan.marker;
-    let frames = (marker.seconds * rate_hz).ceil() as usize + 1;
-    let template: Vec<f64> = (0..frames).map(|n| marker.at(n as f64 / rate_hz)).collect();
-    let alike = likeness(recording, &template, rate_hz, marker.low_hz, marker.high_hz);
-    let since_first = |&at: &usize| (at as f64 - line.markers[0] as f64) / f64::from(stimulus_rate_hz);
-    let distances_s: Vec<f64> = line.markers.iter().map(since_first).collect();
-    let distances: Vec<f64> = distances_s.iter().map(|s| s * rate_hz).collect();
-    let found = find_jointly(&alike, &distances, LARGEST_SKEW, (0.02 * rate_hz) as usize)
-        .filter(|found| found.clearness >= CLEAR)
-        .ok_or(MeasureError::NotFound)?;
-    let mut times: Vec<f64> = found.at.iter().map(|&at| at as f64).collect();
-    let mut frames_per_s = rate_hz;
-    let mut sigma_s = 0.0;
-    for _ in 0..2 {
-        let heard: Vec<Vec<Complex>> =
-            found.at.iter().map(|&at| compressed(recording, marker, at, frames_per_s)).collect();
-        let padded = 2 * (heard[0].len() - 1);
-        let spacing_hz = rate_hz / padded as f64;
-        let band = (marker.low_hz / spacing_hz).ceil() as usize..(marker.high_hz / spacing_hz) as usize;
-        let hz: Vec<f64> = band.clone().map(|k| k as f64 * spacing_hz).collect();
-        let correlated = padded as f64 / ((MARKER_BEFORE_S + MARKER_AFTER_S) * rate_hz);
-        for (i, spectrum) in heard.iter().enumerate().skip(1) {
-            let cross: Vec<Complex> = band.clone().map(|k| spectrum[k] * heard[0][k].conj()).collect();
-            let lag = lag::between(&cross, &hz, correlated).ok_or(MeasureError::NotFound)?;
-            times[i] = found.at[i] as f64 + lag.seconds * rate_hz;
-            sigma_s = lag.sigma_s;
+/// One stimulus in one recording.
+pub(super) struct Search<'a> {
+    pub plan: &'a Sweep,
+    pub amplitude: f64,
+    pub line: Timeline,
+    pub recording: &'a [f64],
+    pub rate_hz: f64,
+}
+
+impl<'a> Search<'a> {
+    pub fn new(recipe: &Recipe, plan: &'a Sweep, recording: &'a [f64], rate_hz: f64) -> Self {
+        let line = plan.timeline(recipe.rate_hz);
+        Self { plan, amplitude: recipe.amplitude(), line, recording, rate_hz }
+    }
+
+    /// Finds the stimulus by its markers, or else by its sweeps.
+    pub fn locate(&self) -> Result<TimeBase, MeasureError> {
+        let peak = self.recording.iter().fold(0.0f64, |m, x| m.max(x.abs()));
+        if peak < SILENCE {
+            return Err(MeasureError::Silent);
         }
-        if let Some((slope, _)) = line_through(&distances_s, &times) {
-            frames_per_s = slope;
+        let base = match self.by_markers(self.rate_hz) {
+            Some(found) => self.on_markers(&found)?,
+            None => match self.other_rate() {
+                Some(error) => return Err(error),
+                None => self.by_sweeps().ok_or_else(|| self.why_not())?,
+            },
+        };
+        self.refine(base)
+    }
+
+    fn played_s(&self, at: usize) -> f64 {
+        at as f64 / f64::from(self.line.rate_hz)
+    }
+
+    /// The markers, taking the recording to run at `rate_hz`.
+    fn by_markers(&self, rate_hz: f64) -> Option<Found> {
+        let marker = &self.plan.marker;
+        if self.line.markers.is_empty() || marker.high_hz > 0.5 * rate_hz {
+            return None;
+        }
+        let frames = (marker.seconds * rate_hz).ceil() as usize + 1;
+        let template: Vec<f64> = (0..frames).map(|n| marker.at(n as f64 / rate_hz)).collect();
+        let alike = likeness(self.recording, &template, rate_hz, marker.low_hz, marker.high_hz);
+        let first = *self.line.markers.first()?;
+        let distances: Vec<f64> =
+            self.line.markers.iter().map(|&at| self.played_s(at - first) * rate_hz).collect();
+        find_jointly(&alike, &distances, LARGEST_SKEW, (0.02 * rate_hz) as usize)
+            .filter(|found| found.clearness >= CLEAR)
+    }
+
+    /// Clock and places from markers that were found.
+    fn on_markers(&self, found: &Found) -> Result<TimeBase, MeasureError> {
+        let first = self.line.markers[0];
+        let since_s: Vec<f64> = self.line.markers.iter().map(|&at| self.played_s(at - first)).collect();
+        let mut times: Vec<f64> = found.at.iter().map(|&at| at as f64).collect();
+        let mut sigma_frames = 0.0;
+        let (mut frames_per_s, mut start) =
+            line_through(&since_s, &times).unwrap_or((self.rate_hz, times[0]));
+        for _ in 0..2 {
+            let heard: Vec<Compressed> =
+                times.iter().map(|&at| self.marker(at.round(), frames_per_s)).collect();
+            for (i, this) in heard.iter().enumerate().skip(1) {
+                let lag = this.after(&heard[0], None).ok_or(MeasureError::NotFound)?;
+                times[i] = times[i].round() - times[0].round() + times[0] + lag.seconds * frames_per_s;
+                sigma_frames = lag.sigma_s * frames_per_s;
+            }
+            (frames_per_s, start) = line_through(&since_s, &times).unwrap_or((frames_per_s, start));
+        }
+        let mut remarks = Vec::new();
+        let worst =
+            since_s.iter().zip(&times).map(|(s, t)| (t - start - s * frames_per_s).abs()).fold(0.0, f64::max);
+        if worst > LOST_FRAMES.max(8.0 * sigma_frames) {
+            remarks.push(lost(worst));
+        }
+        let span_s = since_s.last().copied().unwrap_or(0.0);
+        let known = span_s > 0.0;
+        Ok(TimeBase {
+            frames_per_s,
+            skew_ppm: known.then(|| (frames_per_s / self.rate_hz - 1.0) * 1e6),
+            skew_sigma_ppm: if known { sigma_frames / span_s / self.rate_hz * 1e6 } else { f64::INFINITY },
+            sweeps: self.complete(&self.line.sweeps, first, start, frames_per_s),
+            remarks,
+        })
+    }
+
+    /// The sweeps that lie wholly in the recording when stimulus sample `first` lies at `start`.
+    fn complete(&self, sweeps: &[usize], first: usize, start: f64, frames_per_s: f64) -> Vec<(usize, f64)> {
+        let length = self.plan.shape.seconds * frames_per_s;
+        sweeps
+            .iter()
+            .map(|&at| start + (self.played_s(at) - self.played_s(first)) * frames_per_s)
+            .enumerate()
+            .filter(|(_, at)| *at >= 0.0 && at + length <= self.recording.len() as f64)
+            .map(|(i, at)| (i + 1, at))
+            .collect()
+    }
+
+    /// The sweeps themselves, where no markers can be found: all of them, or as many from the first as there are.
+    fn by_sweeps(&self) -> Option<TimeBase> {
+        let shape = &self.plan.shape;
+        let frames = (shape.seconds * self.rate_hz).ceil() as usize + 1;
+        let template: Vec<f64> = (0..frames).map(|n| shape.at(n as f64 / self.rate_hz)).collect();
+        let high_hz = shape.high_hz.min(0.48 * self.rate_hz);
+        let alike = likeness(self.recording, &template, self.rate_hz, shape.low_hz, high_hz);
+        let first = *self.line.sweeps.first()?;
+        let distances: Vec<f64> =
+            self.line.sweeps.iter().map(|&at| self.played_s(at - first) * self.rate_hz).collect();
+        let found = (1..=distances.len()).rev().find_map(|count| {
+            find_jointly(&alike, &distances[..count], LARGEST_SKEW, (0.05 * self.rate_hz) as usize)
+                .filter(|found| found.clearness >= CLEAR)
+        })?;
+        let times: Vec<f64> = found.at.iter().map(|&at| at as f64).collect();
+        let since_s: Vec<f64> =
+            self.line.sweeps.iter().take(times.len()).map(|&at| self.played_s(at - first)).collect();
+        let fitted = line_through(&since_s, &times);
+        let (frames_per_s, start) = fitted.unwrap_or((self.rate_hz, times[0]));
+        let how = match (self.line.markers.is_empty(), fitted.is_some()) {
+            (true, true) => "The stimulus has no markers; the clock's error is estimated from the repeats.",
+            (false, true) => {
+                "The markers were not found, only the sweeps; the clock's error is estimated from the repeats. Check that the recording holds the whole stimulus."
+            }
+            (true, false) => {
+                "The stimulus has no markers and only one sweep: the clock's error is unknown, and phase at high frequency with it. Use --markers."
+            }
+            (false, false) => {
+                "The markers were not found, only one sweep: the clock's error is unknown, and phase at high frequency with it. Check that the recording holds the whole stimulus."
+            }
+        };
+        let sweeps: Vec<(usize, f64)> =
+            self.complete(&self.line.sweeps[..times.len()], first, start, frames_per_s);
+        if sweeps.is_empty() {
+            return None;
+        }
+        let mut remarks = vec![(Verdict::Usable, how.to_string())];
+        if times.len() < self.line.sweeps.len() {
+            let words = format!(
+                "Only {} of {} sweeps are in the recording; record until the stimulus has ended.",
+                times.len(),
+                self.line.sweeps.len()
+            );
+            remarks.push((Verdict::Usable, words));
+        }
+        Some(TimeBase {
+            frames_per_s,
+            skew_ppm: fitted.map(|_| (frames_per_s / self.rate_hz - 1.0) * 1e6),
+            skew_sigma_ppm: f64::INFINITY,
+            sweeps,
+            remarks,
+        })
+    }
+
+    /// Whether the markers are there at a rate that the header does not say.
+    fn other_rate(&self) -> Option<MeasureError> {
+        let (says_hz, played_hz) = (self.rate_hz as u32, self.line.rate_hz);
+        // A recording at the played rate is the most likely one to be mislabelled.
+        [played_hz, 44_100, 48_000, 88_200, 96_000, 32_000, 16_000]
+            .into_iter()
+            .filter(|&is_hz| self.line.markers.len() > 1 && is_hz != says_hz)
+            .filter(|&is_hz| (0.4..=2.5).contains(&(f64::from(is_hz) / self.rate_hz)))
+            .find(|&is_hz| self.by_markers(f64::from(is_hz)).is_some())
+            .map(|is_hz| MeasureError::WrongRate { says_hz, is_hz })
+    }
+
+    /// Why the stimulus cannot be found.
+    fn why_not(&self) -> MeasureError {
+        let needed_s = self.plan.shape.seconds;
+        let has_s = self.recording.len() as f64 / self.rate_hz;
+        if has_s < needed_s {
+            return MeasureError::TooShort { has_s, needed_s: self.played_s(self.line.frames) };
+        }
+        MeasureError::NotFound
+    }
+
+    /// What the repeats say about the clock, and whether sweep and markers lie on one line.
+    fn refine(&self, mut base: TimeBase) -> Result<TimeBase, MeasureError> {
+        if base.sweeps.is_empty() {
+            let has_s = self.recording.len() as f64 / self.rate_hz;
+            return Err(MeasureError::TooShort { has_s, needed_s: self.played_s(self.line.frames) });
+        }
+        if base.sweeps.len() < self.line.sweeps.len() && base.remarks.is_empty() {
+            let words = format!(
+                "Only {} of {} sweeps lie wholly in the recording; start it earlier and stop it later.",
+                base.sweeps.len(),
+                self.line.sweeps.len()
+            );
+            base.remarks.push((Verdict::Usable, words));
+        }
+        for _ in 0..2 {
+            if base.sweeps.len() > 1 {
+                self.by_repeats(&mut base);
+            }
+        }
+        if base.sweeps.len() > 1 {
+            let heard: Vec<Compressed> =
+                base.sweeps.iter().map(|s| self.sweep(s.1, base.frames_per_s)).collect();
+            let lags: Vec<Option<Lag>> = heard.iter().skip(1).map(|h| h.after(&heard[0], None)).collect();
+            let off = lags.iter().flatten().map(|l| l.seconds.abs() - 8.0 * l.sigma_s).fold(0.0, f64::max);
+            if off * base.frames_per_s > LOST_FRAMES {
+                base.remarks.push(lost(off * base.frames_per_s));
+            } else {
+                // A clock that drifts a little: each repeat keeps its own place.
+                for (sweep, lag) in base.sweeps.iter_mut().skip(1).zip(lags) {
+                    if let Some(lag) = lag.filter(|l| l.seconds.abs() > 5.0 * l.sigma_s) {
+                        sweep.1 += lag.seconds * base.frames_per_s;
+                    }
+                }
+            }
+        }
+        self.check_against_markers(&mut base);
+        Ok(base)
+    }
+
+    /// Turns the clock so that first and last repeat agree, as far as they know better than the markers.
+    fn by_repeats(&self, base: &mut TimeBase) {
+        let (Some(&(first, start)), Some(&(last, end))) = (base.sweeps.first(), base.sweeps.last()) else {
+            return;
+        };
+        let Some(&(_, middle)) = base.sweeps.get(base.sweeps.len() / 2) else { return };
+        let early = self.sweep(start, base.frames_per_s);
+        let span_s = self.played_s(self.line.sweeps[last - 1] - self.line.sweeps[first - 1]);
+        let (Some(lag), Some(half)) = (
+            self.sweep(end, base.frames_per_s).after(&early, None),
+            self.sweep(middle, base.frames_per_s).after(&early, None),
+        ) else {
+            return;
+        };
+        // A spoiled repeat, or lost samples, do not lie on the line; then the markers are the better witness.
+        let expected_s = lag.seconds * (middle - start) / (end - start).max(1.0);
+        let apart_s = (half.seconds - expected_s).abs();
+        if apart_s * base.frames_per_s > 0.02 + 6.0 * half.sigma_s.hypot(lag.sigma_s) * base.frames_per_s {
+            return;
+        }
+        let own_sigma_ppm = lag.sigma_s / span_s * 1e6;
+        let found_ppm = lag.seconds / span_s * 1e6;
+        let trust = if base.skew_sigma_ppm.is_finite() {
+            // Markers and repeats that contradict one another are left to the check for lost samples.
+            if found_ppm.abs() > 8.0 * base.skew_sigma_ppm.hypot(own_sigma_ppm) + 0.05 {
+                return;
+            }
+            base.skew_sigma_ppm.powi(2) / (base.skew_sigma_ppm.powi(2) + own_sigma_ppm.powi(2))
+        } else {
+            1.0
+        };
+        let ratio = 1.0 + trust * found_ppm * 1e-6;
+        for sweep in &mut base.sweeps {
+            sweep.1 = start + (sweep.1 - start) * ratio;
+        }
+        base.frames_per_s *= ratio;
+        base.skew_ppm = Some((base.frames_per_s / self.rate_hz - 1.0) * 1e6);
+        if !base.skew_sigma_ppm.is_finite() {
+            base.skew_sigma_ppm = own_sigma_ppm;
         }
     }
-    let span_s = distances_s.last().copied().unwrap_or(0.0);
-    let skewed = span_s > 0.0;
-    let (frames_per_s, first) =
-        line_through(&distances_s, &times).unwrap_or((rate_hz, times.first().copied().unwrap_or(0.0)));
-    let place = |at: &usize| first + since_first(at) * frames_per_s;
-    let complete_s = plan.shape.seconds;
-    let sweeps = line
-        .sweeps
-        .iter()
-        .map(place)
-        .enumerate()
-        .filter(|(_, start)| *start >= 0.0 && start + complete_s * frames_per_s <= recording.len() as f64)
-        .map(|(i, start)| (i + 1, start))
-        .collect();
-    Ok(TimeBase {
-        frames_per_s,
-        skew_ppm: skewed.then_some((frames_per_s / rate_hz - 1.0) * 1e6),
-        skew_sigma_ppm: if skewed { sigma_s / span_s * 1e6 } else { f64::INFINITY },
-        sweeps,
-        remarks: Vec::new(),
-    })
+
+    /// Samples lost within the only sweep: markers and sweep then disagree about when each frequency arrived.
+    fn check_against_markers(&self, base: &mut TimeBase) {
+        let (Some(&marker_at), Some(&(repeat, start))) = (self.line.markers.first(), base.sweeps.first())
+        else {
+            return;
+        };
+        let since_s = self.played_s(self.line.sweeps[repeat - 1] - marker_at);
+        let marker_start = start - since_s * base.frames_per_s;
+        if marker_start < 0.0 || base.remarks.iter().any(|(v, _)| *v == Verdict::Retake) {
+            return;
+        }
+        let marker = self.marker(marker_start, base.frames_per_s);
+        let sweep = self.sweep(start, base.frames_per_s);
+        let (low_hz, high_hz) = (self.plan.marker.low_hz, self.plan.marker.high_hz);
+        let bands = ((high_hz / low_hz).log2().floor() as usize).max(1);
+        let ratio = (high_hz / low_hz).powf(1.0 / bands as f64);
+        let lags: Vec<Lag> = (0..bands)
+            .filter_map(|i| {
+                let from_hz = low_hz * ratio.powi(i as i32);
+                sweep.after(&marker, Some((from_hz, from_hz * ratio)))
+            })
+            .collect();
+        // Two bands must agree that time has slipped: one alone may be a dip of the car.
+        let mut off: Vec<f64> =
+            lags.iter().map(|l| (l.seconds.abs() - 8.0 * l.sigma_s) * base.frames_per_s).collect();
+        off.sort_by(f64::total_cmp);
+        if let Some(&second) = off.len().checked_sub(2).and_then(|i| off.get(i))
+            && second > LOST_FRAMES
+        {
+            base.remarks.push(lost(second));
+        }
+    }
+
+    /// What one marker beginning at `start` says of the car.
+    fn marker(&self, start: f64, frames_per_s: f64) -> Compressed {
+        let marker: &MarkerShape = &self.plan.marker;
+        let margin = ((BEFORE_S + AFTER_S) * frames_per_s) as usize;
+        let frames = fast_length((marker.seconds * frames_per_s) as usize + 2 * margin);
+        let first = start.floor() as i64 - margin as i64;
+        let at = Stretch { first, frames, start, frames_per_s };
+        let cyclic = quotient(self.recording, &at, |t_s| marker.at(t_s), |_| f64::INFINITY);
+        Compressed::new(&cyclic, frames_per_s, marker.low_hz, marker.high_hz, 0)
+    }
+
+    /// What one sweep beginning at `start` says of the car.
+    fn sweep(&self, start: f64, frames_per_s: f64) -> Compressed {
+        let shape = &self.plan.shape;
+        let at = stretch(self.plan, start, frames_per_s);
+        let cyclic = deconvolve(self.recording, shape, self.amplitude, &at);
+        Compressed::new(&cyclic, frames_per_s, 2.0 * shape.low_hz, 0.9 * shape.high_hz, 1)
+    }
+}
+
+/// Below this nothing was recorded (−100 dBFS).
+const SILENCE: f64 = 1e-5;
+/// What a stretch holds before its sweep.
+pub(super) const LEAD_S: f64 = 0.25;
+
+/// The stretch of a recording that belongs to a sweep beginning at `start`.
+pub(super) fn stretch(plan: &Sweep, start: f64, frames_per_s: f64) -> Stretch {
+    let lead = (LEAD_S.min(plan.guard_s) * frames_per_s) as i64;
+    let length = (plan.shape.seconds + plan.gap_s) * frames_per_s;
+    // Not a sample of the next sweep or marker: the fast length below, not above.
+    let frames = fast_length(((length as usize) + lead as usize) * 31 / 32);
+    let frames =
+        if frames as f64 > length + lead as f64 { (length as usize + lead as usize) & !1 } else { frames };
+    Stretch { first: start.floor() as i64 - lead, frames, start, frames_per_s }
+}
+
+fn lost(frames: f64) -> (Verdict, String) {
+    let words = format!(
+        "The recording does not run evenly with the stimulus: about {frames:.0} sample(s) or more were lost or doubled on the way. Close other programs, use a larger buffer or another port, and take it again.",
+        frames = frames.max(1.0)
+    );
+    (Verdict::Retake, words)
 }
 
 /// Least-squares line `y = slope · x + offset`; `None` where `x` does not spread.
@@ -102,30 +376,59 @@ fn line_through(x: &[f64], y: &[f64]) -> Option<(f64, f64)> {
     (xx > 0.0).then(|| (xy / xx, my - xy / xx * mx))
 }
 
-/// Spectrum of what one marker says of the car: divided by the marker and gated around `at`.
-fn compressed(recording: &[f64], marker: &MarkerShape, at: usize, frames_per_s: f64) -> Vec<Complex> {
-    let before = (MARKER_BEFORE_S * frames_per_s) as i64;
-    let after = (MARKER_AFTER_S * frames_per_s) as i64;
-    let frames = fast_length((marker.seconds * frames_per_s) as usize + (before + after) as usize);
-    let stretch = Stretch { first: at as i64 - before, frames, start: at as f64, frames_per_s };
-    let plan = RealTransform::new(frames);
-    let heard: Vec<f64> = (0..frames as i64)
-        .map(|n| {
-            usize::try_from(stretch.first + n).ok().and_then(|n| recording.get(n)).copied().unwrap_or(0.0)
-        })
-        .collect();
-    let played: Vec<f64> = (0..frames as i64)
-        .map(|n| marker.at(((stretch.first + n) as f64 - stretch.start) / frames_per_s))
-        .collect();
-    let (mut response, played) = (plan.forward(&heard), plan.forward(&played));
-    // A matched filter: its weight is the marker's own power, which is flat, and nothing is amplified.
-    response.iter_mut().zip(&played).for_each(|(y, x)| *y *= x.conj());
-    let cyclic = plan.inverse(&response);
-    let gated: Vec<f64> = (-before..after)
-        .map(|n| {
-            let edge = if n < 0 { 1.0 + n as f64 / before as f64 } else { 1.0 - n as f64 / after as f64 };
-            around(&cyclic, n) * (0.5 - 0.5 * (std::f64::consts::PI * (4.0 * edge).min(1.0)).cos())
-        })
-        .collect();
-    RealTransform::new(fast_length(2 * gated.len())).forward(&gated)
+/// The spectrum of a short gated response, for comparing times.
+struct Compressed {
+    bins: Vec<Complex>,
+    spacing_hz: f64,
+    low_hz: f64,
+    high_hz: f64,
+    /// Bins that share one independent value.
+    correlated: f64,
+    /// Noise grows as this power of frequency.
+    noise_power: i32,
+}
+
+impl Compressed {
+    /// Gates `cyclic` around the largest sample near its beginning.
+    fn new(cyclic: &[f64], frames_per_s: f64, low_hz: f64, high_hz: f64, noise_power: i32) -> Self {
+        let before = (BEFORE_S * frames_per_s) as i64;
+        let after = (AFTER_S * frames_per_s) as i64;
+        let ramp = |share: f64| 0.5 - 0.5 * (std::f64::consts::PI * (4.0 * share).min(1.0)).cos();
+        let gated: Vec<f64> = (-before..after)
+            .map(|n| {
+                let inside =
+                    if n < 0 { 1.0 + n as f64 / before as f64 } else { 1.0 - n as f64 / after as f64 };
+                around(cyclic, n) * ramp(inside)
+            })
+            .collect();
+        let plan = RealTransform::new(fast_length(2 * gated.len()));
+        Self {
+            bins: plan.forward(&gated),
+            spacing_hz: frames_per_s / plan.length() as f64,
+            low_hz,
+            high_hz,
+            correlated: plan.length() as f64 / gated.len() as f64,
+            noise_power,
+        }
+    }
+
+    /// How much later this is than `other`, by phase within `band_hz` or the whole band that both have.
+    fn after(&self, other: &Self, band_hz: Option<(f64, f64)>) -> Option<Lag> {
+        let (low_hz, high_hz) =
+            band_hz.unwrap_or((self.low_hz.max(other.low_hz), self.high_hz.min(other.high_hz)));
+        let range = (low_hz / self.spacing_hz).ceil() as usize..(high_hz / self.spacing_hz) as usize;
+        let hz: Vec<f64> = range.clone().map(|k| k as f64 * self.spacing_hz).collect();
+        let cross: Vec<Complex> = range
+            .zip(&hz)
+            .filter_map(|(k, f)| {
+                let (a, b) = (self.bins.get(k)?, other.bins.get(k)?);
+                let product = a * b.conj();
+                // The weaker of the two decides: a bang in one must not outweigh the rest.
+                let size = a.norm_sqr().min(b.norm_sqr()) / f.powi(self.noise_power);
+                let norm = product.norm();
+                Some(if norm > 0.0 { product * (size / norm) } else { product })
+            })
+            .collect();
+        lag::between(&cross, &hz, self.correlated)
+    }
 }

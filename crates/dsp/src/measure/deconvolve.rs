@@ -1,6 +1,6 @@
 //! From a recorded sweep to a response: regularised spectral division.
 
-use crate::spectrum::{Complex, RealTransform};
+use crate::spectrum::RealTransform;
 use crate::stimulus::SweepShape;
 
 /// A stretch of a recording that holds one sweep and its ringing.
@@ -29,23 +29,42 @@ const HIGH_SKIRT_OCTAVES: f64 = 0.2;
 ///
 /// The sweep is evaluated at the recording's own instants, so that neither a different clock nor a start between
 /// samples costs anything. The division is regularised relative to the sweep's own falling spectrum, and ever more
-/// so outside its band (O. Kirkeby and P. Nelson, JAES 47(7/8), 1999, with a shaped regulariser).
+/// so outside its band (O. Kirkeby and P. Nelson, JAES 47(7/8), 1999, with a shaped regulariser; from memory).
 pub(super) fn deconvolve(recording: &[f64], sweep: &SweepShape, amplitude: f64, at: &Stretch) -> Vec<f64> {
+    quotient(
+        recording,
+        at,
+        |t_s| amplitude * sweep.at(t_s),
+        |hz| {
+            let expected =
+                amplitude * at.frames_per_s * sweep.spectrum_s(hz.clamp(sweep.low_hz, sweep.high_hz));
+            regularisation(sweep, hz) * expected * expected
+        },
+    )
+}
+
+/// The recording divided by what was played, with `ground` added to the power of the divisor at each frequency.
+///
+/// An infinite ground stands for a matched filter: multiplied, not divided.
+pub(super) fn quotient(
+    recording: &[f64],
+    at: &Stretch,
+    played_at: impl Fn(f64) -> f64,
+    ground: impl Fn(f64) -> f64,
+) -> Vec<f64> {
     let plan = RealTransform::new(at.frames);
     let heard: Vec<f64> = (0..at.frames as i64).map(|n| sample(recording, at.first + n)).collect();
     let played: Vec<f64> = (0..at.frames as i64)
-        .map(|n| amplitude * sweep.at(((at.first + n) as f64 - at.start) / at.frames_per_s))
+        .map(|n| played_at(((at.first + n) as f64 - at.start) / at.frames_per_s))
         .collect();
     let (mut response, played) = (plan.forward(&heard), plan.forward(&played));
     let spacing_hz = at.frames_per_s / at.frames as f64;
     for (k, (y, x)) in response.iter_mut().zip(&played).enumerate() {
-        let hz = (k as f64 * spacing_hz).max(0.1 * spacing_hz);
-        let nearest_hz = hz.clamp(sweep.low_hz, sweep.high_hz);
-        let expected = amplitude * at.frames_per_s * sweep.spectrum_s(nearest_hz);
-        let ground = regularisation(sweep, hz) * expected * expected;
-        *y = *y * x.conj() / (x.norm_sqr() + ground);
+        let ground = ground((k as f64 * spacing_hz).max(0.1 * spacing_hz));
+        let scale = if ground.is_finite() { 1.0 / (x.norm_sqr() + ground) } else { 1.0 };
+        *y = *y * x.conj() * scale;
     }
-    // The division is relative to the sweep's own place; sample 0 of the result is the sweep's beginning.
+    // The quotient is relative to the played signal's own place, so sample 0 is its beginning.
     plan.inverse(&response)
 }
 
@@ -68,42 +87,65 @@ pub(super) fn around(cyclic: &[f64], n: i64) -> f64 {
     cyclic[n.rem_euclid(cyclic.len() as i64) as usize]
 }
 
-/// The part of a cyclic response from `from_s` to `from_s + frames/rate`, at a rate and start of one's own choosing.
+/// The part of a signal from `from_s` on, at a rate and start of one's own choosing; zero outside the signal.
 ///
-/// Windowed-sinc interpolation (J. O. Smith, *Digital Audio Resampling*; Kaiser window): exact to 1e-6 up to 0.9 of half
-/// the rate. `frames_per_s` is the true rate of `cyclic`.
+/// Windowed-sinc interpolation (J. O. Smith, *Digital Audio Resampling*; Kaiser window), good to −100 dB up to nine tenths
+/// of half the rate. `frames_per_s` is the true rate of `signal`.
 pub(super) fn resampled(
-    cyclic: &[f64],
+    signal: &[f64],
     frames_per_s: f64,
     from_s: f64,
     rate_hz: f64,
     frames: usize,
 ) -> Vec<f64> {
-    (0..frames).map(|n| interpolate(cyclic, (from_s + n as f64 / rate_hz) * frames_per_s)).collect()
+    let kernel = kernel();
+    (0..frames).map(|n| interpolate(signal, &kernel, (from_s + n as f64 / rate_hz) * frames_per_s)).collect()
 }
 
 /// Taps to either side of the interpolated instant.
 const HALF_TAPS: i64 = 48;
 /// Kaiser shape: side lobes at about −110 dB.
 const KAISER_BETA: f64 = 11.0;
+/// Points of the tabulated window between two taps; straight lines between them are right to 1e-7.
+const TABLE: i64 = 256;
 
-fn interpolate(cyclic: &[f64], at: f64) -> f64 {
+/// The Kaiser window over the distance from the instant, in steps of 1/`TABLE` sample.
+fn kernel() -> Vec<f64> {
+    let span = (HALF_TAPS as f64 + 0.5) * TABLE as f64;
+    (0..=(HALF_TAPS + 1) * TABLE + 1)
+        .map(|i| {
+            let edge = (i as f64 / span).powi(2);
+            if edge > 1.0 {
+                0.0
+            } else {
+                bessel_i0(KAISER_BETA * (1.0 - edge).sqrt()) / bessel_i0(KAISER_BETA)
+            }
+        })
+        .collect()
+}
+
+fn interpolate(signal: &[f64], kernel: &[f64], at: f64) -> f64 {
     let nearest = at.round();
     let offset = at - nearest;
+    let nearest = nearest as i64;
     if offset.abs() < 1e-9 {
-        return around(cyclic, nearest as i64);
+        return sample(signal, nearest);
     }
-    let sine = (std::f64::consts::PI * offset).sin();
+    let sine = (std::f64::consts::PI * offset).sin() / std::f64::consts::PI;
     (-HALF_TAPS..=HALF_TAPS)
         .map(|k| {
             let distance = offset - k as f64;
+            let place = distance.abs() * TABLE as f64;
+            let cell = place as usize;
+            let share = place - cell as f64;
+            let window = match (kernel.get(cell), kernel.get(cell + 1)) {
+                (Some(a), Some(b)) => a + share * (b - a),
+                _ => 0.0,
+            };
             let sign = if k.rem_euclid(2) == 0 { 1.0 } else { -1.0 };
-            let sinc = sign * sine / (std::f64::consts::PI * distance);
-            let edge = (distance / (HALF_TAPS as f64 + 0.5)).powi(2);
-            around(cyclic, nearest as i64 + k) * sinc * bessel_i0(KAISER_BETA * (1.0 - edge).max(0.0).sqrt())
+            sample(signal, nearest + k) * window * sign * sine / distance
         })
-        .sum::<f64>()
-        / bessel_i0(KAISER_BETA)
+        .sum()
 }
 
 /// The modified Bessel function of order zero, by its power series.
@@ -118,13 +160,4 @@ fn bessel_i0(x: f64) -> f64 {
         }
     }
     sum
-}
-
-/// Spectrum of a real signal with its bins `spacing_hz` apart.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Spectrum {
-    /// One-sided, from 0 Hz.
-    pub bins: Vec<Complex>,
-    /// Distance of the bins.
-    pub spacing_hz: f64,
 }

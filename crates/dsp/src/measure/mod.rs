@@ -6,19 +6,30 @@
 mod clock;
 mod deconvolve;
 mod facts;
+mod harmonics;
+mod judge;
 mod lag;
+mod level;
+mod noise;
+mod repeats;
 mod search;
+mod transfer;
+mod window;
 
 pub use clock::TimeBase;
-pub use deconvolve::Spectrum;
 pub use facts::{BandSnr, Distortion, Facts, HeardPolarity, RepeatsUsed};
+pub use transfer::{Transfer, transfer};
 
+use crate::align::{Arrival, Confidence, arrival_within};
 use crate::calibration::MicCalibration;
-use crate::curve::{Curve, log_grid_hz};
-use crate::spectrum::{Gate, RealTransform, fast_length, smoothed_curve};
-use crate::stimulus::{Recipe, Signal, Sweep};
+use crate::curve::Curve;
+use crate::spectrum::Complex;
+use crate::stimulus::{Recipe, Signal, Sweep, SweepShape};
+use crate::tune::Polarity;
 use crate::verdict::Verdict;
-use deconvolve::{Stretch, around, deconvolve, resampled};
+use deconvolve::resampled;
+use harmonics::Harmonics;
+use transfer::{AFTER_S, worked_out};
 
 /// One recording of a stimulus.
 #[derive(Debug, Clone, Copy)]
@@ -36,7 +47,7 @@ pub struct Capture<'a> {
 pub struct Options {
     /// The curve is smoothed over 1/`smoothing` octave; 0 smooths nothing.
     pub smoothing: f64,
-    /// Length of the response kept after the direct sound; `None` lets the noise decide.
+    /// Length of the response kept after the direct sound; `None` keeps half a second.
     pub window_ms: Option<f64>,
     /// The microphone's own response, which is subtracted (level, and phase where it has one).
     pub microphone: Option<MicCalibration>,
@@ -48,19 +59,6 @@ impl Default for Options {
     }
 }
 
-/// A response on a time base: impulse response, and its complex spectrum.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Transfer {
-    /// Sample rate of `impulse`.
-    pub rate_hz: u32,
-    /// The whole windowed response, in played time.
-    pub impulse: Vec<f64>,
-    /// Where time zero lies in `impulse`, in seconds from its first sample.
-    pub zero_at_s: f64,
-    /// Its spectrum; phase is counted from time zero.
-    pub spectrum: Spectrum,
-}
-
 /// Everything one capture tells.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Measured {
@@ -68,7 +66,7 @@ pub struct Measured {
     pub curve: Curve,
     /// Impulse response from time zero on.
     pub impulse: Vec<f64>,
-    /// The response with what rings before time zero.
+    /// The response with what rings before time zero; its own time zero is where the stimulus was heard.
     pub transfer: Transfer,
     /// All else.
     pub facts: Facts,
@@ -78,21 +76,49 @@ pub struct Measured {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum MeasureError {
     /// The recipe is not one of sweeps.
-    #[error("the stimulus holds no sweep; a response is measured with \"stimulus sweep\"")]
+    #[error("the stimulus holds no sweep; a response is measured with `stimulus sweep`")]
     NoSweep,
+    /// Nothing was recorded.
+    #[error("the recording is silent; check the microphone, its input and its gain, and record again")]
+    Silent,
     /// The stimulus is not there.
     #[error(
-        "the stimulus was not found in the recording; check that it was played, and that this is its recording"
+        "the stimulus is not in this recording: it holds something else, or too much noise; check that this is the recording of this very stimulus"
     )]
     NotFound,
+    /// The recording is not as fast as its header says.
+    #[error(
+        "the header says {says_hz} Hz, but the stimulus in it runs as if recorded at {is_hz} Hz; save it again with its true rate"
+    )]
+    WrongRate {
+        /// By its own account.
+        says_hz: u32,
+        /// By the markers.
+        is_hz: u32,
+    },
+    /// No sweep lies wholly in the recording.
+    #[error(
+        "the recording is {has_s:.1} s long and holds no complete sweep; the stimulus takes {needed_s:.1} s: record from before it begins until after it ends"
+    )]
+    TooShort {
+        /// Length of the recording.
+        has_s: f64,
+        /// Length of the stimulus.
+        needed_s: f64,
+    },
+    /// A sample is not a number.
+    #[error("sample {at} of the recording is not a finite number; record again or export it again")]
+    NotFinite {
+        /// Counted from 0.
+        at: usize,
+    },
+    /// A rate that no recording has.
+    #[error("a recording at {0} Hz cannot be analysed; give one at 8000 to 192000 Hz")]
+    Rate(u32),
 }
 
 /// Where the direct sound lies in an impulse response without a time reference.
 pub const DIRECT_AT_MS: f64 = 10.0;
-/// What is kept before the direct sound: the band edge at 20 Hz rings both ways.
-const BEFORE_S: f64 = 0.2;
-/// What is kept after it when nobody asks for less.
-const AFTER_S: f64 = 0.6;
 
 /// The sweeps of a recipe.
 fn sweep_of(recipe: &Recipe) -> Result<&Sweep, MeasureError> {
@@ -102,71 +128,19 @@ fn sweep_of(recipe: &Recipe) -> Result<&Sweep, MeasureError> {
     }
 }
 
-/// Finds the stimulus in one channel of a recording.
+/// Finds the stimulus in one channel of a recording, and the error of the recording's clock.
 ///
 /// # Errors
 /// [`MeasureError`] where it is not there.
 pub fn locate(recipe: &Recipe, channel: &[f64], rate_hz: u32) -> Result<TimeBase, MeasureError> {
-    clock::by_markers(sweep_of(recipe)?, recipe.rate_hz, channel, f64::from(rate_hz))
-}
-
-/// The response of one channel on a time base that may come from another channel of the same recording.
-///
-/// Time zero is where `base` places the stimulus.
-///
-/// # Errors
-/// [`MeasureError`] where the time base holds no complete sweep.
-pub fn transfer(
-    recipe: &Recipe,
-    base: &TimeBase,
-    channel: &[f64],
-    rate_hz: u32,
-    after_s: f64,
-) -> Result<Transfer, MeasureError> {
     let sweep = sweep_of(recipe)?;
-    let seconds = sweep.shape.seconds + sweep.gap_s;
-    let mut sum: Vec<f64> = Vec::new();
-    for (_, start) in &base.sweeps {
-        let before = (0.25 * base.frames_per_s) as i64;
-        let frames = fast_length((seconds * base.frames_per_s) as usize + before as usize);
-        let at = Stretch {
-            first: start.floor() as i64 - before,
-            frames,
-            start: *start,
-            frames_per_s: base.frames_per_s,
-        };
-        let cyclic = deconvolve(channel, &sweep.shape, recipe.amplitude(), &at);
-        if sum.is_empty() {
-            sum = cyclic;
-        } else {
-            sum.iter_mut().zip(&cyclic).for_each(|(s, c)| *s += c);
-        }
+    if !(8000..=192_000).contains(&rate_hz) {
+        return Err(MeasureError::Rate(rate_hz));
     }
-    if sum.is_empty() {
-        return Err(MeasureError::NotFound);
+    if let Some(at) = channel.iter().position(|x| !x.is_finite()) {
+        return Err(MeasureError::NotFinite { at });
     }
-    let share = 1.0 / base.sweeps.len() as f64;
-    sum.iter_mut().for_each(|s| *s *= share);
-    let peak = (0..sum.len()).max_by(|&a, &b| sum[a].abs().total_cmp(&sum[b].abs())).unwrap_or(0);
-    let direct_s = signed(peak, sum.len()) as f64 / base.frames_per_s;
-    let gate = Gate { before_s: BEFORE_S, rise_s: 0.05, after_s, fall_s: 0.3 * after_s };
-    let zero_at_s = 0.25;
-    let rate = f64::from(rate_hz);
-    let kept = ((zero_at_s + direct_s.max(0.0) + after_s) * rate) as usize;
-    let raw = resampled(&sum, base.frames_per_s, -zero_at_s, rate, kept);
-    let impulse = gate.apply(&raw, rate, zero_at_s + direct_s);
-    let plan = RealTransform::new(fast_length(4 * impulse.len()));
-    let spacing_hz = rate / plan.length() as f64;
-    let mut bins = plan.forward(&impulse);
-    for (k, bin) in bins.iter_mut().enumerate() {
-        *bin *= crate::spectrum::Complex::cis(std::f64::consts::TAU * k as f64 * spacing_hz * zero_at_s);
-    }
-    Ok(Transfer { rate_hz, impulse, zero_at_s, spectrum: Spectrum { bins, spacing_hz } })
-}
-
-/// Index on a ring as a signed distance from its first entry.
-fn signed(index: usize, length: usize) -> i64 {
-    if index > length / 2 { index as i64 - length as i64 } else { index as i64 }
+    clock::Search::new(recipe, sweep, channel, f64::from(rate_hz)).locate()
 }
 
 /// Response, impulse response and facts of one capture.
@@ -175,40 +149,128 @@ fn signed(index: usize, length: usize) -> i64 {
 /// [`MeasureError`] where the capture gives no response at all; everything less is a remark and a verdict.
 pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<Measured, MeasureError> {
     let sweep = sweep_of(recipe)?;
+    let shape = &sweep.shape;
+    if let Some(at) = capture.microphone.iter().position(|x| !x.is_finite()) {
+        return Err(MeasureError::NotFinite { at });
+    }
+    let rate = f64::from(capture.rate_hz);
     let base = locate(recipe, capture.reference.unwrap_or(capture.microphone), capture.rate_hz)?;
     let after_s = options.window_ms.map_or(AFTER_S, |ms| ms / 1000.0);
-    let whole = transfer(recipe, &base, capture.microphone, capture.rate_hz, after_s)?;
-    let rate = f64::from(capture.rate_hz);
-    let peak = whole.impulse.iter().enumerate().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-    let (peak_at, peak_value) = peak.map_or((0, 0.0), |(i, v)| (i, *v));
-    let direct_s = peak_at as f64 / rate - whole.zero_at_s;
-    let grid = log_grid_hz(sweep.shape.low_hz, sweep.shape.high_hz, 96.0);
-    let curve =
-        smoothed_curve(&whole.spectrum.bins, whole.spectrum.spacing_hz, &grid, options.smoothing, direct_s);
-    let zero_s = if capture.reference.is_some() { 0.0 } else { direct_s - DIRECT_AT_MS / 1000.0 };
-    let first = ((whole.zero_at_s + zero_s) * rate).round() as i64;
-    let impulse = (first..whole.impulse.len() as i64).map(|n| around(&whole.impulse, n)).collect();
-    let played_peak = capture.microphone.iter().fold(0.0f64, |m, x| m.max(x.abs()));
-    let start = base.sweeps.first().map_or(0.0, |(_, s)| *s);
-    Ok(Measured {
-        curve,
-        impulse,
-        facts: Facts {
-            sample_rate_hz: capture.rate_hz,
-            start_offset_s: start / rate + zero_s,
-            clock_skew_ppm: base.skew_ppm,
-            arrival_ms: (direct_s - zero_s) * 1000.0,
-            polarity: if peak_value > 0.0 { HeardPolarity::Normal } else { HeardPolarity::Inverted },
-            peak_dbfs: 20.0 * played_peak.log10(),
-            clipped: played_peak >= 1.0,
-            snr_db: Vec::new(),
-            distortion: Vec::new(),
-            repeats: RepeatsUsed { used: base.sweeps.len(), rejected: Vec::new() },
-            verdict: Verdict::Good,
-            remarks: base.remarks.clone(),
-        },
-        transfer: whole,
-    })
+    let microphone = options.microphone.as_ref();
+    let (whole, working) =
+        worked_out(recipe, &base, capture.microphone, capture.rate_hz, after_s, microphone)?;
+    let bands = judge::bands(&whole, shape);
+    if !judge::stands_out(&bands) || judge::smeared(&working.heard, working.direct) {
+        let silent = capture.microphone.iter().all(|x| x.abs() < 1e-5);
+        return Err(if silent { MeasureError::Silent } else { MeasureError::NotFound });
+    }
+    let direct = Direct::of(&whole, shape);
+    let zero_s = match capture.reference {
+        Some(reference) => {
+            let (looped, _) = worked_out(recipe, &base, reference, capture.rate_hz, after_s, None)?;
+            Direct::of(&looped, shape).at_s
+        }
+        None => direct.at_s - DIRECT_AT_MS / 1000.0,
+    };
+    let mut curve = level::curve(
+        &whole,
+        level::grid_hz(&whole, shape.low_hz, shape.high_hz.min(0.499 * rate), options.smoothing),
+        options.smoothing,
+        direct.at_s,
+    );
+    count_phase_from(&mut curve, zero_s);
+    let peak_dbfs = 20.0 * capture.microphone.iter().fold(1e-10f64, |m, x| m.max(x.abs())).log10();
+    let clipped = judge::clipped(capture.microphone);
+    let mut remarks = base.remarks.clone();
+    remarks.extend(whole.remarks.iter().cloned());
+    if clipped {
+        let words =
+            "The recording is clipped: turn the input down, by 6 dB to begin with, and take it again.";
+        remarks.push((Verdict::Retake, words.into()));
+    }
+    remarks.extend(judge::noise(&bands, peak_dbfs));
+    if remarks.iter().all(|(verdict, _)| *verdict == Verdict::Good) {
+        remarks.extend(judge::loudness(&whole, shape, working.gate_energy));
+    }
+    if direct.polarity == HeardPolarity::Unclear {
+        let words =
+            "Polarity cannot be told from this response; a wider band or less reflected sound would help.";
+        remarks.push((Verdict::Good, words.into()));
+    }
+    let start = base.sweeps.first().map_or(0.0, |(_, at)| *at);
+    let power: Vec<f64> = whole.bins.iter().map(Complex::norm_sqr).collect();
+    let mic_db = |hz: f64| microphone.map_or(0.0, |m| m.level_at_db(hz));
+    let distortion = Harmonics::read(&working.heard, &working.used, &working.gate, working.direct, shape)
+        .distortion(shape, &power, &whole.noise, whole.spacing_hz, working.gate_energy, mic_db);
+    let facts = Facts {
+        sample_rate_hz: capture.rate_hz,
+        start_offset_s: start_offset_s(start, zero_s, &base, rate, capture.reference.is_some(), direct.at_s),
+        clock_skew_ppm: base.skew_ppm,
+        arrival_ms: (direct.at_s - zero_s) * 1000.0,
+        polarity: direct.polarity,
+        peak_dbfs,
+        clipped,
+        snr_db: judge::snr(&bands),
+        distortion,
+        repeats: whole.repeats.clone(),
+        verdict: remarks.iter().map(|(verdict, _)| *verdict).max().unwrap_or_default(),
+        remarks: remarks.into_iter().map(|(_, words)| words).collect(),
+    };
+    Ok(Measured { curve, impulse: impulse_from(&whole, zero_s), transfer: whole, facts })
+}
+
+/// Capture time of the impulse response's time zero.
+///
+/// Without a reference the sum with the arrival is the capture time of the direct sound, exactly; with one it is the
+/// place of the stimulus in the reference channel, exactly. (The arrival is in played time, and the two clocks differ.)
+fn start_offset_s(start: f64, zero_s: f64, base: &TimeBase, rate: f64, referred: bool, direct_s: f64) -> f64 {
+    if referred {
+        (start + zero_s * base.frames_per_s) / rate
+    } else {
+        (start + direct_s * base.frames_per_s) / rate - DIRECT_AT_MS / 1000.0
+    }
+}
+
+/// The direct sound of a response.
+struct Direct {
+    /// From the response's time zero.
+    at_s: f64,
+    polarity: HeardPolarity,
+}
+
+impl Direct {
+    fn of(transfer: &Transfer, shape: &SweepShape) -> Self {
+        let rate = f64::from(transfer.rate_hz);
+        let (from_hz, to_hz) = (1.1 * shape.low_hz, 0.96 * shape.high_hz);
+        match arrival_within(&transfer.impulse, rate, from_hz, to_hz) {
+            Ok(Arrival { time_s, polarity, confidence, .. }) => Self {
+                at_s: time_s - transfer.zero_at_s,
+                polarity: match (confidence, polarity) {
+                    (Confidence::Low, _) => HeardPolarity::Unclear,
+                    (_, Polarity::Normal) => HeardPolarity::Normal,
+                    (_, Polarity::Inverted) => HeardPolarity::Inverted,
+                },
+            },
+            Err(_) => Self { at_s: transfer.strongest_s, polarity: HeardPolarity::Unclear },
+        }
+    }
+}
+
+/// Counts the phase of a curve from `zero_s` instead of 0.
+fn count_phase_from(curve: &mut Curve, zero_s: f64) {
+    if let Some(phase) = &mut curve.phase_deg {
+        for (angle, hz) in phase.iter_mut().zip(&curve.frequency_hz) {
+            *angle = crate::spectrum::wrap_deg(*angle + 360.0 * hz * zero_s);
+        }
+    }
+}
+
+/// The impulse response from `zero_s` on.
+fn impulse_from(transfer: &Transfer, zero_s: f64) -> Vec<f64> {
+    let rate = f64::from(transfer.rate_hz);
+    let begins_s = transfer.zero_at_s + zero_s;
+    let frames = (transfer.impulse.len() as f64 - begins_s * rate).max(1.0) as usize;
+    resampled(&transfer.impulse, rate, begins_s, rate, frames)
 }
 
 #[cfg(test)]

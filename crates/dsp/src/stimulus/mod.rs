@@ -9,7 +9,7 @@ mod sweep;
 use serde::{Deserialize, Serialize};
 
 pub use pink::Pink;
-pub use plan::{Markers, Sweep};
+pub use plan::{Markers, Sweep, Timeline};
 pub use roll_call::{Call, RollCall};
 pub use steps::Steps;
 pub use sweep::{MarkerShape, SweepShape};

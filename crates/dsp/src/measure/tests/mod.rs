@@ -1,4 +1,5 @@
 //! The measuring chain against systems it has never seen.
 
+mod faults;
+mod figures;
 mod rig;
-mod smoke;

@@ -37,6 +37,11 @@ impl Car {
         Self { bumps, reflections, delay_s: random.random_range(0.003..0.009) }
     }
 
+    /// Nothing but a wire.
+    pub fn wire() -> Self {
+        Self { bumps: Vec::new(), reflections: Vec::new(), delay_s: 0.0 }
+    }
+
     /// The minimum-phase part with its reflections, without the delay, at the bins of a transform.
     pub fn response(&self, plan: &RealTransform) -> Vec<Complex> {
         let spacing_hz = RATE_HZ / plan.length() as f64;
@@ -102,6 +107,7 @@ fn power(samples: &[f64]) -> f64 {
     samples.iter().map(|x| x * x).sum::<f64>() / samples.len() as f64
 }
 
+#[derive(Clone, Copy)]
 pub enum Colour {
     White,
     /// Falling by 6 dB per octave above 20 Hz, as an idling car does.
