@@ -36,17 +36,18 @@ pub struct Transfer {
     pub remarks: Vec<(Verdict, String)>,
 }
 
-/// What is kept before the direct sound: the band edge at 20 Hz rings both ways, and this much holds the error at 30 Hz
-/// to 0.005 dB.
-const BEFORE_S: f64 = 0.35;
-/// What is kept at least, also where the second harmonic of a short sweep comes close.
-const LEAST_BEFORE_S: f64 = 0.15;
+/// What is kept before the direct sound, in periods of the sweep's lowest frequency: the band edge rings both ways, and
+/// this much holds the error at 30 Hz of a sweep from 20 Hz to 0.005 dB.
+const BEFORE_PERIODS: f64 = 7.0;
+/// What is kept before it at least, also where the second harmonic of a short sweep comes close, and at most.
+const BEFORE_S: (f64, f64) = (0.15, 1.5);
 /// What is kept after it when nobody asks for less.
 pub(super) const AFTER_S: f64 = 0.65;
 
 /// The gate that keeps `after_s` after the direct sound.
 fn gate(shape: &SweepShape, after_s: f64) -> Gate {
-    let before_s = (0.6 * shape.harmonic_advance_s(2)).clamp(LEAST_BEFORE_S, BEFORE_S);
+    let before_s =
+        (BEFORE_PERIODS / shape.low_hz).min(0.6 * shape.harmonic_advance_s(2)).clamp(BEFORE_S.0, BEFORE_S.1);
     Gate { before_s, rise_s: 0.3 * before_s, after_s, fall_s: 0.35 * after_s }
 }
 
