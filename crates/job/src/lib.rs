@@ -1,11 +1,14 @@
 //! The five stages as procedures; what the window and the command line both call.
 
 pub mod align;
+pub mod apply;
 pub mod average;
 pub mod cabin;
+pub mod correct;
 pub mod demo;
 pub mod devices;
 pub mod error;
+pub mod export;
 pub mod factory;
 pub mod gates;
 pub mod handover;
@@ -20,6 +23,7 @@ pub mod source;
 pub mod stimulus;
 pub mod voicing;
 pub mod workplace;
+mod analysis;
 mod analysis;
 
 pub use error::JobError;
