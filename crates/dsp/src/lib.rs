@@ -19,6 +19,7 @@ pub mod fit;
 pub mod limits;
 pub mod measure;
 pub mod noise;
+pub mod roll_call;
 pub mod spectrum;
 pub mod step;
 pub mod stimulus;

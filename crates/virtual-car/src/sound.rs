@@ -208,12 +208,14 @@ fn at_frequency(signal: &[f64], cycles: f64) -> Complex<f64> {
 fn buzz(rattle: &Rattle, cone: &mut [f64], rate_hz: f64, mut chance: Chance) {
     let threshold = factor(rattle.threshold_dbfs);
     let mut knocks = vec![0.0; cone.len()];
-    let mut resting = true;
+    let (mut resting, mut swing) = (true, 0.0f64);
+    let keep = (-1.0 / (0.03 * rate_hz)).exp();
     for (knock, sample) in knocks.iter_mut().zip(cone.iter()) {
+        // It falls from as high as the latest swings threw it.
+        swing = sample.abs().max(keep * swing);
         let lifted = sample.abs() > threshold;
         if lifted && resting {
-            *knock =
-                sample.abs() * (0.5 + chance.uniform()) * if chance.uniform() < 0.5 { -1.0 } else { 1.0 };
+            *knock = swing * (0.5 + chance.uniform()) * if chance.uniform() < 0.5 { -1.0 } else { 1.0 };
         }
         resting = !lifted;
     }

@@ -1,0 +1,349 @@
+//! Holding the answers against the map and against one another.
+//!
+//! The thresholds are common practice, no source; the figures beside each were seen on simulated cars.
+
+use super::hear::{AUDIBLE_DB, Heard};
+use super::{Call, Fault, Kind, Side, Trouble, speaker};
+use crate::align::Confidence;
+use crate::tune::Polarity;
+
+/// A pair of like speakers differs less in level unless something is wrong (sound pairs: 4 dB at most).
+const PAIR_LEVEL_DB: f64 = 8.0;
+/// A speaker without a like one differs less from all the others (sound cars: 7 dB at most).
+const LONE_LEVEL_DB: f64 = 10.0;
+/// An answer that overdrives the recording is louder than can be said; then this much is enough.
+const CLIPPED_DB: f64 = 3.0;
+/// An answer that lies this far below its fellows is crosstalk.
+const CROSSTALK_DB: f64 = 30.0;
+/// A subwoofer in a closed cabin is louder than its fellows by this (common practice).
+const SUBWOOFER_DB: f64 = 8.0;
+/// Left and right must differ by this in arrival before their order counts.
+const ORDER_MS: f64 = 0.25;
+/// Two answers are alike, or opposite, beyond this correlation.
+const ALIKE: f64 = 0.4;
+/// Weight of a polarity found with high confidence.
+const SURE: f64 = 3.0;
+/// A buzz louder than this is a rattle (sound cars: none above −80 dB).
+const RATTLE_DB: f64 = -70.0;
+
+pub(super) fn judge(calls: &[Call], heard: &[Heard], listener: Option<Side>) -> (Vec<Fault>, Vec<String>) {
+    let mut remarks = Vec::new();
+    for it in heard.iter().filter(|it| it.answer.clipped) {
+        remarks.push(format!(
+            "The recording is overdriven while {} plays: lower the level and call again.",
+            it.answer.name
+        ));
+    }
+    let mut bench = Bench { calls, heard, troubles: vec![Vec::new(); calls.len()], remarks };
+    bench.find_wrong_speakers();
+    bench.find_silent();
+    bench.find_swapped_sides(listener);
+    bench.find_levels();
+    bench.find_inverted();
+    bench.find_rattles();
+    let faults = (0..calls.len())
+        .flat_map(|i| bench.troubles[i].iter().map(move |trouble| (i, trouble)))
+        .map(|(i, trouble)| Fault {
+            name: calls[i].name.clone(),
+            trouble: trouble.clone(),
+            sentence: sentence(&calls[i], trouble),
+        })
+        .collect();
+    (faults, bench.remarks)
+}
+
+struct Bench<'a> {
+    calls: &'a [Call],
+    heard: &'a [Heard],
+    troubles: Vec<Vec<Trouble>>,
+    remarks: Vec<String>,
+}
+
+impl Bench<'_> {
+    fn audible(&self, i: usize) -> bool {
+        self.heard[i].answer.snr_db >= AUDIBLE_DB
+    }
+
+    /// True while the channel's own speaker, or one like it, is thought to have answered.
+    fn own(&self, i: usize) -> bool {
+        !self.troubles[i].iter().any(|it| {
+            matches!(it, Trouble::Silent | Trouble::WrongSpeaker)
+                || matches!(it, Trouble::SwappedWith { other } if self.kind_of(other) != Some(self.calls[i].kind))
+        })
+    }
+
+    fn kind_of(&self, name: &str) -> Option<Kind> {
+        self.calls.iter().find(|call| call.name == name).map(|call| call.kind)
+    }
+
+    /// The like speaker on the other side.
+    fn mate(&self, i: usize) -> Option<usize> {
+        let call = &self.calls[i];
+        let other = match call.side {
+            Side::Left => Side::Right,
+            Side::Right => Side::Left,
+            Side::Both => return None,
+        };
+        self.calls.iter().position(|it| it.side == other && it.group == call.group && it.kind == call.kind)
+    }
+
+    fn level(&self, i: usize) -> f64 {
+        let usual = if self.calls[i].kind == Kind::Subwoofer { SUBWOOFER_DB } else { 0.0 };
+        self.heard[i].answer.level_db - usual
+    }
+
+    /// The middle level of all channels but `i` whose own speaker answered.
+    fn fellows_db(&self, i: usize) -> Option<f64> {
+        let mut levels: Vec<f64> = (0..self.calls.len())
+            .filter(|&j| j != i && self.own(j) && self.audible(j))
+            .map(|j| self.level(j))
+            .collect();
+        levels.sort_by(f64::total_cmp);
+        levels.get(levels.len() / 2).copied()
+    }
+
+    fn find_wrong_speakers(&mut self) {
+        let misfit = |i: usize, kind| speaker::misfit_db(&self.heard[i].levels, kind);
+        let mut swaps = Vec::new();
+        for i in (0..self.calls.len()).filter(|&i| self.audible(i)) {
+            let own = misfit(i, self.calls[i].kind);
+            // A sound speaker fits its kind within 7 dB, reflections and all.
+            let strange = |j: &usize| own > 8.0 && misfit(i, self.calls[*j].kind) < own - 3.0;
+            let partner = (0..self.calls.len())
+                .filter(|&j| j != i && self.calls[j].kind != self.calls[i].kind)
+                .filter(strange)
+                .map(|j| (self.exchange_db(i, j), j))
+                .max_by(|a, b| a.0.total_cmp(&b.0));
+            if let Some((gain, j)) = partner {
+                swaps.push((gain, i, j));
+            }
+        }
+        swaps.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for (gain, i, j) in swaps {
+            if !self.troubles[i].is_empty() {
+                continue;
+            }
+            if gain > 0.0 && self.troubles[j].is_empty() {
+                for (one, other) in [(i, j), (j, i)] {
+                    let other = self.calls[other].name.clone();
+                    self.troubles[one].push(Trouble::SwappedWith { other });
+                }
+            } else {
+                self.troubles[i].push(Trouble::WrongSpeaker);
+            }
+        }
+    }
+
+    /// How much better two answers fit when each is thought to come from the other's speaker, in dB of misfit;
+    /// which side they come from counts where it is known.
+    fn exchange_db(&self, i: usize, j: usize) -> f64 {
+        let better = |a: usize, b: usize| {
+            let levels = &self.heard[a].levels;
+            if !self.audible(a) {
+                // Silence is what a speaker gives that cannot play there at all.
+                return if speaker::mean_level_db(levels, self.calls[b].kind) < -20.0 { 6.0 } else { -20.0 };
+            }
+            speaker::misfit_db(levels, self.calls[a].kind) - speaker::misfit_db(levels, self.calls[b].kind)
+        };
+        let sides = |a: usize, b: usize| -> f64 {
+            let (Some(at), Some(near)) = (self.heard[a].answer.arrival_ms, self.near_side()) else {
+                return 0.0;
+            };
+            match (self.calls[b].side, at < 0.75) {
+                (Side::Both, _) => 0.0,
+                (side, is_near) if (side == near) == is_near => 1.5,
+                _ => -1.5,
+            }
+        };
+        // An answer may look like either kind; it must not speak against the exchange.
+        if better(j, i) < -5.0 {
+            return -1.0;
+        }
+        better(i, j) + better(j, i) + sides(i, j) + sides(j, i)
+    }
+
+    /// The side whose speakers arrive first in most left-right pairs.
+    fn near_side(&self) -> Option<Side> {
+        let votes: i32 =
+            self.orders().iter().map(|(_, _, left_first)| if *left_first { 1 } else { -1 }).sum();
+        match votes {
+            0 => None,
+            _ if votes > 0 => Some(Side::Left),
+            _ => Some(Side::Right),
+        }
+    }
+
+    /// Left channel, right channel, and whether the left arrives first, for each pair in which that is clear.
+    fn orders(&self) -> Vec<(usize, usize, bool)> {
+        (0..self.calls.len())
+            .filter(|&i| self.calls[i].side == Side::Left)
+            .filter_map(|left| {
+                let right = self.mate(left)?;
+                if !(self.own(left) && self.own(right)) {
+                    return None;
+                }
+                let (a, b) = (self.heard[left].answer.arrival_ms?, self.heard[right].answer.arrival_ms?);
+                ((a - b).abs() > ORDER_MS && (a - b).abs() < 4.0).then_some((left, right, a < b))
+            })
+            .collect()
+    }
+
+    fn find_silent(&mut self) {
+        for i in 0..self.calls.len() {
+            let far_below = self.fellows_db(i).is_some_and(|db| self.level(i) < db - CROSSTALK_DB);
+            if self.troubles[i].is_empty() && (!self.audible(i) || far_below) {
+                self.troubles[i].push(Trouble::Silent);
+            }
+        }
+    }
+
+    fn find_swapped_sides(&mut self, listener: Option<Side>) {
+        let orders = self.orders();
+        let side = listener.filter(|side| *side != Side::Both).or_else(|| {
+            let near = self.near_side();
+            // One pair alone, or a draw, tells nothing: either could be the swapped one.
+            near.filter(|_| {
+                orders.len() > 2 || orders.iter().all(|(_, _, left)| *left == orders[0].2) && orders.len() > 1
+            })
+        });
+        let Some(side) = side else {
+            if !orders.is_empty() {
+                self.remarks.push(
+                    "Left and right could not be told apart: say on which side of the car the microphone stands."
+                        .into(),
+                );
+            }
+            return;
+        };
+        for (left, right, left_first) in orders {
+            if left_first == (side == Side::Left) {
+                continue;
+            }
+            for (one, other) in [(left, right), (right, left)] {
+                let other = self.calls[other].name.clone();
+                self.troubles[one].push(Trouble::SwappedWith { other });
+            }
+        }
+    }
+
+    fn find_levels(&mut self) {
+        let mut found = Vec::new();
+        for i in (0..self.calls.len()).filter(|&i| self.own(i)) {
+            let Some(fellows_db) = self.fellows_db(i) else { continue };
+            let away = self.level(i) - fellows_db;
+            let mate = self.mate(i).filter(|&j| self.own(j));
+            let by_db = match mate {
+                Some(j) => {
+                    let apart = self.level(i) - self.level(j);
+                    let mate_away = self.fellows_db(j).map_or(0.0, |db| self.level(j) - db);
+                    let limit =
+                        if self.heard[i].answer.clipped && apart > 0.0 { CLIPPED_DB } else { PAIR_LEVEL_DB };
+                    if apart.abs() > limit && away.abs() >= mate_away.abs() {
+                        apart
+                    } else if apart.abs() <= limit && away.abs() > LONE_LEVEL_DB {
+                        // Both of the pair.
+                        away
+                    } else {
+                        continue;
+                    }
+                }
+                None if away.abs() > LONE_LEVEL_DB || (self.heard[i].answer.clipped && away > CLIPPED_DB) => {
+                    away
+                }
+                None => continue,
+            };
+            found.push((i, by_db));
+        }
+        for (i, by_db) in found {
+            self.troubles[i].push(if by_db > 0.0 {
+                Trouble::TooLoud { by_db }
+            } else {
+                Trouble::TooSoft { by_db: -by_db }
+            });
+        }
+    }
+
+    fn find_inverted(&mut self) {
+        let (mut found, mut doubts) = (Vec::new(), Vec::new());
+        for i in (0..self.calls.len()).filter(|&i| self.own(i) && self.audible(i)) {
+            let mate = self.mate(i).filter(|&j| self.own(j) && self.audible(j));
+            let inverted = match mate
+                .map(|j| (j, speaker::likeness(&self.heard[i], &self.heard[j], self.calls[i].kind)))
+            {
+                // They go against each other: the one that looks more like going backwards does.
+                Some((j, r)) if r < -ALIKE => self.forward(i) < self.forward(j),
+                // They go together; both backwards is rare and must be clear in both.
+                Some((j, r)) if r > ALIKE => self.forward(i) == -SURE && self.forward(j) == -SURE,
+                Some(_) => false,
+                None => self.forward(i) == -SURE,
+            };
+            if inverted {
+                found.push(i);
+            } else if mate.is_none() && self.forward(i) < 0.0 {
+                doubts.push(format!(
+                    "{} may be the wrong way round, but the answer is not clear: check its wires, or take the roll \
+                     call again with the microphone nearer to it.",
+                    self.calls[i].name
+                ));
+            }
+        }
+        self.remarks.extend(doubts);
+        found.into_iter().for_each(|i| self.troubles[i].push(Trouble::Inverted));
+    }
+
+    /// How surely the speaker moves forward: [`SURE`] to −[`SURE`].
+    fn forward(&self, i: usize) -> f64 {
+        let Some((polarity, confidence)) = self.heard[i].answer.polarity else { return 0.0 };
+        let weight = match confidence {
+            Confidence::High => SURE,
+            Confidence::Medium => 2.0,
+            Confidence::Low => 1.0,
+        };
+        if polarity == Polarity::Inverted { -weight } else { weight }
+    }
+
+    fn find_rattles(&mut self) {
+        for i in 0..self.calls.len() {
+            // An overdriven recording sounds like a rattle.
+            let clean = self.own(i) && !self.heard[i].answer.clipped;
+            if clean && self.heard[i].answer.rattle_db.is_some_and(|db| db > RATTLE_DB) {
+                self.troubles[i].push(Trouble::Rattles);
+            }
+        }
+    }
+}
+
+fn sentence(call: &Call, trouble: &Trouble) -> String {
+    let name = &call.name;
+    match trouble {
+        Trouble::Silent => format!(
+            "{name}: nothing is heard. Check that the channel is not muted, then its cable, its amplifier channel and the \
+             speaker."
+        ),
+        Trouble::SwappedWith { other } => format!(
+            "{name}: the speaker of {other} seems to answer. Check whether the two are swapped at the processor, the \
+             amplifier or the speakers."
+        ),
+        Trouble::WrongSpeaker => format!(
+            "{name}: the answer is not that of a {}. Check which speaker hangs on this channel before playing it \
+             louder.",
+            call.kind.word()
+        ),
+        Trouble::Inverted => format!(
+            "{name}: it moves the wrong way. Check plus and minus at the speaker and the amplifier, and the polarity \
+             switch of the processor."
+        ),
+        Trouble::TooLoud { by_db } => format!(
+            "{name}: {by_db:.0} dB louder than its fellows. Check the gain of its amplifier and its level in the \
+             processor."
+        ),
+        Trouble::TooSoft { by_db } => format!(
+            "{name}: {by_db:.0} dB softer than its fellows. Check the gain of its amplifier, its level in the \
+             processor, and for a bad contact."
+        ),
+        Trouble::Rattles => format!(
+            "{name}: something buzzes along. Press on the trim around the speaker while it plays; check screws, clips \
+             and cables."
+        ),
+    }
+}

@@ -1,0 +1,96 @@
+//! What a kind of speaker sounds like, roughly, and how alike two are.
+
+use super::Kind;
+use super::hear::Heard;
+use crate::spectrum::response_at;
+
+impl Kind {
+    /// The trade's word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::FullRange => "full-range speaker",
+            Self::Tweeter => "tweeter",
+            Self::Midrange => "midrange",
+            Self::Woofer => "woofer",
+            Self::Subwoofer => "subwoofer",
+        }
+    }
+
+    /// Where such a speaker begins and ends, both ends falling 12 dB per octave (common practice, no source).
+    fn reach_hz(self) -> (f64, f64) {
+        match self {
+            Self::FullRange => (80.0, 17_000.0),
+            Self::Tweeter => (1600.0, 22_000.0),
+            Self::Midrange => (190.0, 11_000.0),
+            Self::Woofer => (60.0, 4200.0),
+            Self::Subwoofer => (28.0, 300.0),
+        }
+    }
+
+    fn level_db(self, frequency_hz: f64) -> f64 {
+        let (low_hz, high_hz) = self.reach_hz();
+        let fall = |ratio: f64| -10.0 * (1.0 + ratio.powi(4)).log10();
+        fall(low_hz / frequency_hz) + fall(frequency_hz / high_hz)
+    }
+}
+
+/// Rms distance of `levels` (Hz, dB) from what a speaker of `kind` does there, its sensitivity left free.
+pub(super) fn misfit_db(levels: &[(f64, f64)], kind: Kind) -> f64 {
+    let apart: Vec<f64> = levels.iter().map(|(hz, db)| db - kind.level_db(*hz)).collect();
+    let count = apart.len().max(1) as f64;
+    let mean = apart.iter().sum::<f64>() / count;
+    (apart.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / count).sqrt()
+}
+
+/// Mean level at the frequencies of `levels` of a speaker of `kind`, its own band being 0 dB.
+pub(super) fn mean_level_db(levels: &[(f64, f64)], kind: Kind) -> f64 {
+    levels.iter().map(|(hz, _)| kind.level_db(*hz)).sum::<f64>() / levels.len().max(1) as f64
+}
+
+/// How alike two answers of a kind are: 1 the same, −1 the same but turned over, 0 unlike or unknown.
+///
+/// Below its lowest crosswise resonance (110 Hz and more) the cabin moves alike on both sides; where the call reaches
+/// down there that is compared, otherwise the direct sounds.
+pub(super) fn likeness(one: &Heard, other: &Heard, kind: Kind) -> f64 {
+    let lowest_hz = one.levels.first().map_or(f64::INFINITY, |(hz, _)| *hz);
+    if lowest_hz < 0.8 * CHAMBER_HZ { together(one, other, lowest_hz) } else { direct(one, other, kind) }
+}
+
+/// Below it left and right of a cabin move alike.
+const CHAMBER_HZ: f64 = 88.0;
+
+fn together(one: &Heard, other: &Heard, low_hz: f64) -> f64 {
+    let (mut cross, mut first, mut second) = (0.0, 0.0, 0.0);
+    for step in 0..24 {
+        let frequency_hz = low_hz * (CHAMBER_HZ / low_hz).powf(f64::from(step) / 24.0);
+        let a = response_at(&one.impulse, one.rate_hz, frequency_hz);
+        let b = response_at(&other.impulse, other.rate_hz, frequency_hz);
+        cross += (a * b.conj()).re;
+        first += a.norm_sqr();
+        second += b.norm_sqr();
+    }
+    cross / (first * second).sqrt().max(f64::MIN_POSITIVE)
+}
+
+fn direct(one: &Heard, other: &Heard, kind: Kind) -> f64 {
+    let (Some(first), Some(second)) = (one.arrival_s, other.arrival_s) else { return 0.0 };
+    // Three periods of the middle of its band: long enough to show the shape, short of most reflections.
+    let (low_hz, high_hz) = kind.reach_hz();
+    let middle_hz = (low_hz * high_hz).sqrt();
+    let rate_hz = one.rate_hz;
+    let piece = |heard: &Heard, at_s: f64| -> Vec<f64> {
+        let from = ((at_s - 1.0 / middle_hz) * rate_hz).max(0.0) as usize;
+        let count = (3.0 / middle_hz * rate_hz) as usize;
+        heard.impulse.iter().skip(from).take(count).copied().collect()
+    };
+    let still = piece(one, first);
+    let reach = (0.8 / middle_hz * rate_hz) as i64 + 1;
+    (-reach..=reach)
+        .map(|shift| correlation(&still, &piece(other, second + shift as f64 / rate_hz)))
+        .fold(0.0, |best: f64, r| if r.abs() > best.abs() { r } else { best })
+}
+
+fn correlation(a: &[f64], b: &[f64]) -> f64 {
+    let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(x, y)| x * y).sum::<f64>();
+    dot(a, b) / (dot(a, a) * dot(b, b)).sqrt().max(f64::MIN_POSITIVE)
+}
