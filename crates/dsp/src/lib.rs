@@ -12,6 +12,7 @@ pub mod correct;
 pub mod curve;
 pub mod decay;
 pub mod decibel;
+pub mod entry_check;
 pub mod exposure;
 pub mod factory;
 pub mod filter;
