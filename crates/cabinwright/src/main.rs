@@ -65,8 +65,23 @@ fn run(program: Program) -> Result<Outcome, Failure> {
     }
 }
 
+/// What the option parser has to say, in one line; help and version are answers, not failures.
+fn usage(error: &clap::Error) -> ExitCode {
+    if !error.use_stderr() {
+        return if error.print().is_ok() { ExitCode::SUCCESS } else { ExitCode::from(2) };
+    }
+    let text = error.render().to_string();
+    let before_usage = text.split("Usage:").next().unwrap_or(&text);
+    eprintln!("cabinwright: {}; --help shows what there is", Failure::new(before_usage.trim_start_matches("error: ")));
+    ExitCode::from(2)
+}
+
 fn main() -> ExitCode {
-    match run(Program::parse()) {
+    let program = match Program::try_parse() {
+        Ok(program) => program,
+        Err(error) => return usage(&error),
+    };
+    match run(program) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::TakeAgain) => ExitCode::from(3),
         Err(failure) => {

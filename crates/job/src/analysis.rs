@@ -5,6 +5,7 @@
 
 use std::path::PathBuf;
 
+use dsp::align::{Confidence, arrival};
 use dsp::calibration::MicCalibration;
 use dsp::curve::Curve;
 use dsp::measure::{Capture, Facts, MeasureError, Options, Spectrum, analyse, locate, transfer};
@@ -15,10 +16,10 @@ use garage::{TakeRecord, VisitFolder};
 use serde::{Deserialize, Serialize};
 
 use crate::error::JobError;
-use crate::voicing::{Bins, SMOOTHING_PER_OCTAVE, curve_grid_hz};
+use crate::voicing::{Bins, SMOOTHING_PER_OCTAVE, curve_grid_hz, inner_band};
 
 /// Raised whenever what is worked out from the same recording changes.
-const METHOD: u32 = 1;
+const METHOD: u32 = 2;
 /// Kept of each impulse response: longer than any cabin rings.
 const WINDOW_MS: f64 = 400.0;
 /// An electrical path has no cabin in it.
@@ -34,6 +35,8 @@ pub(crate) struct Analysis {
     pub rate_hz: f64,
     /// At [`Bins::standard`], calibration taken out, zero outside the band of the sweep.
     pub response: Vec<Complex>,
+    /// Direct sound by its excess phase, where that is sure.
+    pub sharp_arrival_ms: Option<f64>,
     /// True when time zero comes from a reference, so that arrivals of different takes can be compared.
     pub timed: bool,
 }
@@ -44,6 +47,7 @@ struct Cached {
     curve: Curve,
     facts: Facts,
     response: Vec<(f64, f64)>,
+    sharp_arrival_ms: Option<f64>,
     timed: bool,
 }
 
@@ -88,13 +92,20 @@ pub(crate) fn of_recording(
         }
     }
     Ok(Analysis {
-        curve: on_the_grid(&curve),
+        curve: on_the_grid(&curve, inner_band(band_hz)),
         facts: measured.facts,
+        sharp_arrival_ms: sharp_arrival_ms(&measured.impulse, f64::from(wav.rate_hz)),
         impulse: measured.impulse,
         rate_hz: f64::from(wav.rate_hz),
         response,
         timed: reference.is_some(),
     })
+}
+
+/// The largest sample may be a reflection; the excess phase says where the sound itself begins, and how sure.
+fn sharp_arrival_ms(impulse: &[f64], rate_hz: f64) -> Option<f64> {
+    let found = arrival(impulse, rate_hz).ok()?;
+    (found.confidence == Confidence::High).then_some(found.time_s * 1000.0)
 }
 
 /// Complex responses, at [`Bins::standard`], of every line recorded in an electrical take, with the line's name.
@@ -166,9 +177,10 @@ fn at_bins(spectrum: &Spectrum, delay_s: f64, (low_hz, high_hz): (f64, f64)) -> 
         .collect()
 }
 
-/// A curve on the grid that all curves of the job share, as far as it goes.
-fn on_the_grid(curve: &Curve) -> Curve {
-    let hz: Vec<f64> = curve_grid_hz().into_iter().filter(|&f| curve.level_at_db(f).is_some()).collect();
+/// A curve on the grid that all curves of the job share, within `band_hz`.
+fn on_the_grid(curve: &Curve, (low_hz, high_hz): (f64, f64)) -> Curve {
+    let inside = |f: &f64| (low_hz..=high_hz).contains(f) && curve.level_at_db(*f).is_some();
+    let hz: Vec<f64> = curve_grid_hz().into_iter().filter(inside).collect();
     let column = |values: &Option<Vec<f64>>| {
         let values = values.as_ref()?;
         hz.iter()
@@ -213,6 +225,7 @@ fn from_cache(folder: &VisitFolder, record: &TakeRecord) -> Option<Analysis> {
         rate_hz: f64::from(impulse.rate_hz),
         impulse: impulse.channels.into_iter().next()?,
         response: cached.response.into_iter().map(|(re, im)| Complex::new(re, im)).collect(),
+        sharp_arrival_ms: cached.sharp_arrival_ms,
         timed: cached.timed,
     })
 }
@@ -224,6 +237,7 @@ pub(crate) fn to_cache(folder: &VisitFolder, record: &TakeRecord, analysis: &Ana
         curve: analysis.curve.clone(),
         facts: analysis.facts.clone(),
         response: analysis.response.iter().map(|value| (value.re, value.im)).collect(),
+        sharp_arrival_ms: analysis.sharp_arrival_ms,
         timed: analysis.timed,
     };
     std::fs::create_dir_all(folder.cache_folder()).ok()?;

@@ -54,6 +54,9 @@ pub struct PositionCurve {
     pub curve: Curve,
     /// Direct sound after time zero, where there is a time reference.
     pub arrival_ms: Option<f64>,
+    /// The same where it is sure enough to be compared between positions.
+    #[serde(skip)]
+    pub sharp_arrival_ms: Option<f64>,
     /// Why it disagrees with the other positions, if it does.
     pub disagrees: Option<String>,
     /// The impulse response from time zero on, for arrivals and polarity.
@@ -169,6 +172,7 @@ fn channel_curves(
             take: take.id.clone(),
             curve: found.curve,
             arrival_ms: found.timed.then_some(found.facts.arrival_ms),
+            sharp_arrival_ms: found.sharp_arrival_ms.filter(|_| found.timed),
             disagrees: None,
             impulse: found.impulse,
             rate_hz: found.rate_hz,
@@ -206,7 +210,7 @@ fn accuse(positions: &mut [PositionCurve], (low_hz, high_hz): (f64, f64)) {
         .map(|it| Neighbour {
             position: &it.position,
             curve: &it.curve,
-            arrival_ms: it.arrival_ms.filter(|_| sharp),
+            arrival_ms: it.sharp_arrival_ms.filter(|_| sharp),
         })
         .collect();
     let found = gates::neighbours(&all, low_hz, high_hz);

@@ -133,11 +133,12 @@ pub(crate) fn judge_and_keep(
     };
     if let Some(analysis) = &analysis {
         taken.record.clock.skew_ppm = analysis.facts.clock_skew_ppm;
-        // What the analysis itself has to say, unless a gate has said it with its advice already.
-        if findings.is_empty() {
-            taken.record.verdict = taken.record.verdict.max(analysis.facts.verdict);
+        // The analysis has its own doubts; where a gate says as much already, its advice is enough.
+        let gates = findings.iter().map(|finding| finding.verdict).max().unwrap_or_default();
+        if analysis.facts.verdict > gates || findings.is_empty() {
             taken.record.remarks.extend(analysis.facts.remarks.iter().cloned());
         }
+        taken.record.verdict = taken.record.verdict.max(analysis.facts.verdict);
     }
     findings.sort_by_key(|finding| std::cmp::Reverse(finding.verdict));
     for finding in &findings {

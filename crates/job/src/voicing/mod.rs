@@ -10,6 +10,7 @@ mod target_error;
 
 pub use align::{Voiced, align, set_levels};
 pub use bins::Bins;
+pub(crate) use predict::inner_band;
 pub use predict::{Prediction, SMOOTHING_PER_OCTAVE, Scope, average_of, curve_grid_hz, predict};
 pub use propose::{Proposal, heard_band, propose};
 pub use save::save_tune;

@@ -25,6 +25,13 @@ pub fn curve_grid_hz() -> Vec<f64> {
     log_grid_hz(CURVE_FROM_HZ, CURVE_TO_HZ, POINTS_PER_OCTAVE)
 }
 
+/// What is left of a swept band when every smoothed point is to see nothing but it: the fades at its ends, and half the
+/// width of the smoothing, are cut off.
+pub(crate) fn inner_band((low_hz, high_hz): (f64, f64)) -> (f64, f64) {
+    let edge = (1.0 / SMOOTHING_PER_OCTAVE).exp2();
+    (low_hz * edge.sqrt(), high_hz / edge)
+}
+
 /// What a correction or a prediction is about.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -56,7 +63,11 @@ pub struct Prediction {
 /// A scope without takes, or a tune with a filter that cannot be.
 pub fn predict(cabin: &CabinCurves, tune: &Tune, scope: &Scope) -> Result<Prediction, JobError> {
     let parts = parts(cabin, tune, scope)?;
-    let grid = curve_grid_hz();
+    // Where no channel was measured there is nothing to predict.
+    let bands = || parts.iter().map(|part| inner_band(part.channel.band_hz));
+    let low_hz = bands().map(|band| band.0).fold(f64::INFINITY, f64::min);
+    let high_hz = bands().map(|band| band.1).fold(0.0, f64::max);
+    let grid: Vec<f64> = curve_grid_hz().into_iter().filter(|f| (low_hz..=high_hz).contains(f)).collect();
     let positions: Vec<Curve> = shared_positions(&parts)
         .map(|position| {
             let mut sum = vec![Complex::new(0.0, 0.0); Bins::standard().frequency_hz.len()];

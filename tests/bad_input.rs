@@ -1,0 +1,98 @@
+//! Bad input to every command: exit 2, one line that names what is wrong, and nothing lost.
+#![expect(clippy::unwrap_used, reason = "a test may stop where it stands")]
+
+mod common;
+
+use std::path::Path;
+
+use common::cabinwright;
+
+/// Files that are wrong in every way a file can be.
+fn spoiled(at: &Path) {
+    std::fs::write(at.join("empty"), "").unwrap();
+    std::fs::write(at.join("words.txt"), "this is a letter, not a measurement\n").unwrap();
+    std::fs::write(at.join("half.json"), r#"{"name":"Warm","points":[[20,8],[60"#).unwrap();
+    std::fs::write(at.join("other.json"), r#"{"format":"somebody-else","version":3}"#).unwrap();
+    std::fs::write(at.join("newer.json"), r#"{"format":"cabinwright-tune","version":99}"#).unwrap();
+    std::fs::write(at.join("nan.csv"), "frequency_hz,level_db\n20,NaN\n40,1\n").unwrap();
+    std::fs::write(at.join("back.csv"), "frequency_hz,level_db\n40,1\n20,2\n").unwrap();
+    std::fs::write(at.join("noise.wav"), [0x52, 0x49, 0x46, 0x46, 9, 9, 9, 9, 1, 2, 3]).unwrap();
+    std::fs::write(at.join("good.csv"), "frequency_hz,level_db\n20,1\n200,2\n2000,3\n20000,1\n").unwrap();
+    std::fs::write(at.join("target.json"), r#"{"name":"t","points":[[20,0],[20000,0]],"tolerance_db":3}"#).unwrap();
+    std::fs::write(
+        at.join("limits.json"),
+        r#"{"sample_rate_hz":48000,"bands":5,"kinds":["peaking"],"gain_db":{"min":-15,"max":6},"q":{"min":0.3,"max":10},"frequency_hz":{"min":20,"max":20000}}"#,
+    )
+    .unwrap();
+}
+
+/// `(arguments, what the one line must name)`.
+const CASES: &[(&[&str], &[&str])] = &[
+    (&["demo", "--scenario", "no-such-car"], &["no-such-car", "plain-front"]),
+    (&["average", "not-there.csv", "--out", "o.csv"], &["not-there.csv"]),
+    (&["average", "empty", "--out", "o.csv"], &["empty"]),
+    (&["average", "words.txt", "--out", "o.csv"], &["words.txt"]),
+    (&["average", "nan.csv", "--out", "o.csv"], &["nan.csv"]),
+    (&["average", "back.csv", "--out", "o.csv"], &["back.csv"]),
+    (&["noise", "--capture", "not-there.wav"], &["not-there.wav"]),
+    (&["noise", "--capture", "noise.wav"], &["noise.wav"]),
+    (&["noise", "--capture", "empty"], &["empty"]),
+    (&["align", "--impulse", "left=noise.wav"], &["noise.wav"]),
+    (&["align", "--impulse", "left=not-there.wav"], &["not-there.wav"]),
+    (&["correct", "--response", "not-there.csv", "--target", "target.json", "--limits", "limits.json"], &["not-there.csv"]),
+    (&["correct", "--response", "nan.csv", "--target", "target.json", "--limits", "limits.json"], &["nan.csv"]),
+    (&["correct", "--response", "good.csv", "--target", "half.json", "--limits", "limits.json"], &["half.json"]),
+    (&["correct", "--response", "good.csv", "--target", "target.json", "--limits", "other.json"], &["other.json"]),
+    (&["apply", "--tune", "newer.json", "--in", "noise.wav", "--out", "o.wav"], &["newer.json", "99"]),
+    (&["apply", "--tune", "other.json", "--in", "noise.wav", "--out", "o.wav"], &["other.json"]),
+    (&["stimulus", "sweep", "--low-hz", "500", "--high-hz", "100", "--out", "o.wav"], &["Hz"]),
+    (&["stimulus", "sweep", "--rate", "48000", "--high-hz", "30000", "--out", "o.wav"], &["30000"]),
+    (&["response", "--stimulus", "not-there.wav", "--capture", "noise.wav"], &["not-there"]),
+    (&["response", "--stimulus", "noise.wav", "--capture", "noise.wav"], &["noise"]),
+    (&["roll-call", "--map", "half.json", "--stimulus", "noise.wav", "--capture", "noise.wav"], &["half.json"]),
+    (&["entry-check", "--tune", "half.json", "--take", "left=good.csv"], &["half.json"]),
+    (&["report", "--visit", "not-there", "--out", "o.pdf"], &["not-there"]),
+    (&["measure", "--visit", "not-there", "--channel", "left", "--position", "P1"], &["not-there"]),
+    (&["source", "--stimulus", "not-there.wav", "--capture", "left=noise.wav"], &["not-there"]),
+    (&["garage", "list", "not-there"], &["not-there"]),
+];
+
+#[test]
+fn every_command_names_what_is_wrong_in_one_line() {
+    let dir = tempfile::tempdir().unwrap();
+    spoiled(dir.path());
+    for (args, named) in CASES {
+        cabinwright(dir.path(), args).refused(named);
+        let json: Vec<&str> = args.iter().copied().chain(["--json"]).collect();
+        cabinwright(dir.path(), &json).refused(named);
+    }
+    assert!(!dir.path().join("o.csv").exists() && !dir.path().join("o.wav").exists(), "nothing half-made is left");
+}
+
+/// A file that is there stays as it is without `--force`.
+#[test]
+fn nothing_is_overwritten_unasked() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path();
+    spoiled(at);
+    std::fs::write(at.join("kept"), "do not touch").unwrap();
+    let cases: &[&[&str]] = &[
+        &["stimulus", "sweep", "--seconds", "1", "--out", "kept"],
+        &["average", "good.csv", "--out", "kept"],
+        &["correct", "--response", "good.csv", "--target", "target.json", "--limits", "limits.json", "--out", "kept"],
+    ];
+    for args in cases {
+        cabinwright(at, args).refused(&["kept", "--force"]);
+        assert_eq!(std::fs::read_to_string(at.join("kept")).unwrap(), "do not touch");
+    }
+}
+
+/// What the option parser refuses is one line and exit 2 too.
+#[test]
+fn an_unknown_option_is_refused_by_name() {
+    let dir = tempfile::tempdir().unwrap();
+    let run = cabinwright(dir.path(), &["average", "--metod", "power"]);
+    assert_eq!(run.code, 2);
+    assert!(run.stderr.contains("--metod"), "{}", run.stderr);
+    assert_eq!(run.stdout, "");
+}
