@@ -26,7 +26,6 @@ pub mod stimulus;
 pub mod voicing;
 pub mod workplace;
 mod analysis;
-mod analysis;
 
 pub use error::JobError;
 pub use judged::Judged;
