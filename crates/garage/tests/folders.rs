@@ -1,4 +1,5 @@
 //! Garages on disk: paths, numbering, two programs, checking, packing.
+#![allow(clippy::unwrap_used, reason = "a temporary folder can be made")]
 
 mod common;
 

@@ -1,7 +1,9 @@
 //! Any bytes, damaged files and random records through every reader. Seeds of failures are printed by the runner.
+#![allow(clippy::unwrap_used, reason = "right files can be written")]
 
 #[path = "../../../tests/fuzz/checks/formats.rs"]
 mod checks;
+
 mod common;
 
 use std::path::Path;
