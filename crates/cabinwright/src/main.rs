@@ -72,7 +72,10 @@ fn usage(error: &clap::Error) -> ExitCode {
     }
     let text = error.render().to_string();
     let before_usage = text.split("Usage:").next().unwrap_or(&text);
-    eprintln!("cabinwright: {}; --help shows what there is", Failure::new(before_usage.trim_start_matches("error: ")));
+    eprintln!(
+        "cabinwright: {}; --help shows what there is",
+        Failure::new(before_usage.trim_start_matches("error: "))
+    );
     ExitCode::from(2)
 }
 

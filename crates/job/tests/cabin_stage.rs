@@ -54,13 +54,18 @@ fn the_cache_may_be_deleted_at_any_time() {
     std::fs::remove_dir_all(place.folder.cache_folder()).unwrap();
     let again = VisitFolder::open(place.folder.path()).unwrap();
     let without = cabin::curves(&again, &Watch::default()).unwrap();
-    let levels = |judged: &job::Judged<cabin::CabinCurves>| judged.result.channels[0].average.level_db.clone();
+    let levels =
+        |judged: &job::Judged<cabin::CabinCurves>| judged.result.channels[0].average.level_db.clone();
     for (a, b) in levels(&with).iter().zip(levels(&without)) {
         // The cache keeps numbers as decimal text; the last digit may differ.
         assert!((a - b).abs() < 1e-9, "{a} {b}");
     }
     assert_eq!(with.remarks, without.remarks);
-    assert!(with.remarks.iter().any(|words| words.contains("P3")), "what is still to be taken is said: {:?}", with.remarks);
+    assert!(
+        with.remarks.iter().any(|words| words.contains("P3")),
+        "what is still to be taken is said: {:?}",
+        with.remarks
+    );
 }
 
 #[test]

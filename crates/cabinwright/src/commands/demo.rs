@@ -30,7 +30,8 @@ pub struct Args {
 pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     let garage = args.out.join("garage");
     let summary_file = args.out.join("summary.json");
-    for path in [&garage, &summary_file] {
+    let report_file = args.out.join("report.pdf");
+    for path in [&garage, &summary_file, &report_file] {
         face.may_write(path)?;
     }
     let scenarios = job::rig::scenarios();
@@ -52,6 +53,7 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     let judged = job::demo::run(&order, &mut |words| face.progress(words), &Watch::default());
     face.progress_done();
     let judged = judged?;
+    report::write_pdf(&report::gather(&garage.join(&judged.result.visit))?, &report_file)?;
     let text = serde_json::to_string_pretty(&judged.result)?;
     garage::atomic::write(&summary_file, format!("{text}\n").as_bytes())?;
     face.answer(words(&judged.result, &judged.remarks, &args.out), &judged)?;
