@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use dsp::align::{Confidence, arrival};
 use dsp::calibration::MicCalibration;
 use dsp::curve::Curve;
-use dsp::measure::{Capture, Facts, MeasureError, Options, Spectrum, analyse, locate, transfer};
+use dsp::measure::{Capture, Facts, MeasureError, Options, Transfer, analyse, locate, transfer};
 use dsp::spectrum::Complex;
 use dsp::stimulus::{Recipe, Signal};
 use garage::take::Heard;
@@ -19,7 +19,7 @@ use crate::error::JobError;
 use crate::voicing::{Bins, SMOOTHING_PER_OCTAVE, curve_grid_hz, inner_band};
 
 /// Raised whenever what is worked out from the same recording changes.
-const METHOD: u32 = 2;
+const METHOD: u32 = 3;
 /// Kept of each impulse response: longer than any cabin rings.
 const WINDOW_MS: f64 = 400.0;
 /// An electrical path has no cabin in it.
@@ -82,7 +82,7 @@ pub(crate) fn of_recording(
     let measured = analyse(&recipe, &capture, &options).map_err(|error| failed(record, &error))?;
     let calibration = calibration_of(folder);
     let band_hz = band_of(&recipe);
-    let mut response = at_bins(&measured.transfer.spectrum, measured.facts.arrival_ms / 1000.0, band_hz);
+    let mut response = at_bins(&measured.transfer, band_hz);
     let mut curve = measured.curve;
     if let Some(calibration) = &calibration {
         curve = calibration.correct_curve(&curve);
@@ -126,10 +126,10 @@ pub(crate) fn lines_of_take(
         if recorded.heard != Heard::Line {
             continue;
         }
-        let found = transfer(&recipe, &base, samples, wav.rate_hz, LINE_WINDOW_S)
+        let found = transfer(&recipe, &base, samples, wav.rate_hz, LINE_WINDOW_S, None)
             .map_err(|error| failed(record, &error))?;
         let name = recorded.name.clone().unwrap_or_else(|| format!("input {}", recorded.input));
-        lines.push((name, at_bins(&found.spectrum, 0.0, band_of(&recipe))));
+        lines.push((name, at_bins(&found, band_of(&recipe))));
     }
     Ok(lines)
 }
@@ -159,14 +159,14 @@ fn band_of(recipe: &Recipe) -> (f64, f64) {
 
 /// The spectrum at the standard bins: straight between its own bins once the delay is taken out, so that the
 /// phase hardly turns from one to the next; nothing outside what was swept.
-fn at_bins(spectrum: &Spectrum, delay_s: f64, (low_hz, high_hz): (f64, f64)) -> Vec<Complex> {
-    let turn = |hz: f64| Complex::cis(std::f64::consts::TAU * hz * delay_s);
-    let still = |k: usize| spectrum.bins.get(k).map(|bin| bin * turn(k as f64 * spectrum.spacing_hz));
+fn at_bins(found: &Transfer, (low_hz, high_hz): (f64, f64)) -> Vec<Complex> {
+    let turn = |hz: f64| Complex::cis(std::f64::consts::TAU * hz * found.strongest_s);
+    let still = |k: usize| found.bins.get(k).map(|bin| bin * turn(k as f64 * found.spacing_hz));
     Bins::standard()
         .frequency_hz
         .iter()
         .map(|&hz| {
-            let at = hz / spectrum.spacing_hz;
+            let at = hz / found.spacing_hz;
             let k = at as usize;
             let (Some(below), Some(above)) = (still(k), still(k + 1)) else { return Complex::default() };
             if !(low_hz..=high_hz).contains(&hz) {

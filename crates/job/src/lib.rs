@@ -1,6 +1,7 @@
 //! The five stages as procedures; what the window and the command line both call.
 
 pub mod align;
+mod analysis;
 pub mod apply;
 pub mod average;
 pub mod cabin;
@@ -25,7 +26,6 @@ pub mod source;
 pub mod stimulus;
 pub mod voicing;
 pub mod workplace;
-mod analysis;
 
 pub use error::JobError;
 pub use judged::Judged;

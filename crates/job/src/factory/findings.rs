@@ -1,8 +1,8 @@
 //! The findings as they are written and as they are said.
 
+use dsp::factory::AllPass;
 use dsp::factory::channel::{ChannelFinding, Sure};
 use dsp::factory::combine::Plan;
-use dsp::factory::AllPass;
 use dsp::tune::{Pass, Section};
 use serde::Serialize;
 
@@ -97,7 +97,12 @@ pub struct Findings {
     pub loudness: Vec<LoudnessAt>,
 }
 
-pub(super) fn assemble(outputs: &Outputs, found: &[ChannelFinding], plan: &Plan, names: &[String]) -> Findings {
+pub(super) fn assemble(
+    outputs: &Outputs,
+    found: &[ChannelFinding],
+    plan: &Plan,
+    names: &[String],
+) -> Findings {
     let earliest_s = found.iter().map(|f| f.model.delay_s).fold(f64::INFINITY, f64::min);
     let channels = outputs.channels.iter().zip(found).map(|(output, finding)| {
         let model = &finding.model;
@@ -158,10 +163,22 @@ pub(super) fn remarks(found: &[ChannelFinding], names: &[String], outputs: &Outp
                 words.push(format!("{name}: not sure of {what}; {settle}"));
             }
         };
-        doubt(c.shape, "the filters named, since they leave part of the level unexplained", "a longer, louder recording at a lower volume step would settle it");
+        doubt(
+            c.shape,
+            "the filters named, since they leave part of the level unexplained",
+            "a longer, louder recording at a lower volume step would settle it",
+        );
         doubt(c.edges, "the slopes", "a longer sweep with more repeats would settle it");
-        doubt(c.polarity, "the polarity", "a sweep that begins at 5 Hz and 60 dB above the noise would settle it");
-        doubt(c.all_passes, "the all-passes", "a sweep that begins at 5 Hz and 60 dB above the noise would settle it");
+        doubt(
+            c.polarity,
+            "the polarity",
+            "a sweep that begins at 5 Hz and 60 dB above the noise would settle it",
+        );
+        doubt(
+            c.all_passes,
+            "the all-passes",
+            "a sweep that begins at 5 Hz and 60 dB above the noise would settle it",
+        );
         if output.skew_ppm.is_none() {
             words.push(format!("{name}: the two clocks could not be compared; play a stimulus with markers"));
         }

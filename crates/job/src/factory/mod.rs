@@ -21,7 +21,7 @@ use crate::error::JobError;
 use crate::judged::Judged;
 
 pub use captures::CaptureRef;
-pub use findings::{CombineEntry, Finding, Flatness, Findings, Slope};
+pub use findings::{CombineEntry, Finding, Findings, Flatness, Slope};
 pub use volume::LoudnessAt;
 
 /// What to look at.
@@ -105,7 +105,8 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
         .take(limits.bands)
         .collect();
     let options = Options { from_hz, to_hz, fir, start, ..Options::default() };
-    let proposal = propose(&combined, &target, &limits, &options).map_err(|e| JobError::Analysis(e.to_string()))?;
+    let proposal =
+        propose(&combined, &target, &limits, &options).map_err(|e| JobError::Analysis(e.to_string()))?;
     let undo = tune_of(&proposal, &limits, "undo").map_err(|e| JobError::Analysis(e.to_string()))?;
 
     let mut findings = findings::assemble(&outputs, &found, &plan, &names);
@@ -128,7 +129,10 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
     }
     whole.remarks.extend(plan.remarks.iter().cloned());
     if found.iter().any(|f| f.snr_db < 30.0) {
-        whole.note(Verdict::Usable, "a recording is noisy: record it again, louder, before relying on its details");
+        whole.note(
+            Verdict::Usable,
+            "a recording is noisy: record it again, louder, before relying on its details",
+        );
     }
     Ok(Worked { findings: whole, before: combined, predicted: proposal.curve, undo })
 }

@@ -4,8 +4,8 @@ use dsp::curve::interpolate_log;
 use dsp::factory::LineResponse;
 use serde::Serialize;
 
-use super::captures::{self, CaptureRef};
 use super::FactoryOrder;
+use super::captures::{self, CaptureRef};
 use crate::error::JobError;
 use crate::judged::Judged;
 
