@@ -24,7 +24,6 @@ const ONLY_IN: &[(&str, &[&str])] = &[
     ("cpal", &["audio"]),
     ("hound", &["audio"]),
     ("eframe", &["workstation"]),
-    ("egui_plot", &["workstation"]),
     ("rfd", &["workstation"]),
     ("krilla", &["report"]),
     ("plotters", &["report"]),
