@@ -89,7 +89,10 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         if let Some(at) = next_position(state) {
             hint(ui, &format!("Next: {}, {}. Inner circles are the low positions.", at.position, at.words));
         }
-        hint(ui, "A rising cue says move on, a falling one take it again, a low double one look at the screen.");
+        hint(
+            ui,
+            "A rising cue says move on, a falling one take it again, a low double one look at the screen.",
+        );
     });
     taking(ui, state, out);
     for words in &state.cabin.remarks {

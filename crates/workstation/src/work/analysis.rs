@@ -118,6 +118,8 @@ fn doubts(remarks: impl IntoIterator<Item = String>) -> Vec<Said> {
     remarks.into_iter().map(|words| Said { subject: "doubt".into(), words }).collect()
 }
 
-fn report(_visit: &Path, _path: &Path) -> Result<Event, JobError> {
-    Err(JobError::Input("the report writer is not in this build".into()))
+fn report(visit: &Path, path: &Path) -> Result<Event, JobError> {
+    let document = report::gather(visit)?;
+    report::write_pdf(&document, path).map_err(|fault| JobError::Input(fault.to_string()))?;
+    Ok(Event::Report(path.to_owned()))
 }
