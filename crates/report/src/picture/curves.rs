@@ -26,12 +26,14 @@ fn between(upper: &[(f64, f64)], lower: &[(f64, f64)]) -> String {
     path(&around) + "Z"
 }
 
-/// The part of a curve that the picture shows: index, frequency, level.
-fn shown(curve: &Curve) -> impl Iterator<Item = (usize, f64, f64)> + '_ {
-    let points = curve.frequency_hz.iter().zip(&curve.level_db).enumerate();
-    points
-        .map(|(i, (hz, level))| (i, *hz, *level))
-        .filter(|(_, hz, level)| (LOW_HZ..=HIGH_HZ).contains(hz) && level.is_finite())
+/// The part of a curve that the picture shows, as index, frequency, level: nothing beyond the band that was judged,
+/// where a division by next to nothing may say anything.
+pub fn shown(curve: &Curve, band_hz: (f64, f64)) -> impl DoubleEndedIterator<Item = (usize, f64, f64)> + '_ {
+    let band = band_hz.0.max(LOW_HZ)..=band_hz.1.min(HIGH_HZ);
+    let levels = curve.frequency_hz.iter().copied().enumerate();
+    levels
+        .filter_map(|(i, hz)| Some((i, hz, *curve.level_db.get(i)?)))
+        .filter(move |(_, hz, level)| band.contains(hz) && level.is_finite())
 }
 
 pub fn corridor(board: &Board<'_>, axes: &Axes, svg: &mut String) {
@@ -89,14 +91,14 @@ fn hatch(from: f64, to: f64, axes: &Axes) -> String {
     d
 }
 
-pub fn ribbon(line: &Line<'_>, axes: &Axes, svg: &mut String) {
+pub fn ribbon(line: &Line<'_>, band_hz: (f64, f64), axes: &Axes, svg: &mut String) {
     let Some(spread) = &line.curve.spread_db else { return };
     // The dotted prediction has the colour of the after; its ribbon would be taken for that one's.
     if line.stroke == Stroke::Dotted {
         return;
     }
     let edge = |sign: f64| -> Vec<(f64, f64)> {
-        shown(line.curve)
+        shown(line.curve, band_hz)
             .filter_map(|(i, hz, level)| Some((axes.x(hz), axes.y(level + sign * spread.get(i)?))))
             .collect()
     };
@@ -107,9 +109,9 @@ pub fn ribbon(line: &Line<'_>, axes: &Axes, svg: &mut String) {
     ));
 }
 
-pub fn line(line: &Line<'_>, axes: &Axes, svg: &mut String) {
+pub fn line(line: &Line<'_>, band_hz: (f64, f64), axes: &Axes, svg: &mut String) {
     let points: Vec<(f64, f64)> =
-        shown(line.curve).map(|(_, hz, level)| (axes.x(hz), axes.y(level))).collect();
+        shown(line.curve, band_hz).map(|(_, hz, level)| (axes.x(hz), axes.y(level))).collect();
     if points.is_empty() {
         return;
     }

@@ -47,7 +47,7 @@ pub struct Board<'a> {
     pub lines: Vec<Line<'a>>,
     /// The target; the corridor is its tolerance either way.
     pub corridor: Option<&'a Target>,
-    /// Where the figures hold; the corridor is drawn there.
+    /// Where the figures hold; curves and corridor are drawn there.
     pub band_hz: (f64, f64),
     /// Hatched, each marked with its [`letter`].
     pub left_alone: &'a [LeftAlone],
@@ -136,8 +136,8 @@ pub fn curves_svg(board: &Board<'_>) -> String {
     axes.draw(&mut svg);
     curves::corridor(board, &axes, &mut svg);
     curves::left_alone(board, &axes, &mut svg);
-    board.lines.iter().for_each(|line| curves::ribbon(line, &axes, &mut svg));
-    board.lines.iter().for_each(|line| curves::line(line, &axes, &mut svg));
+    board.lines.iter().for_each(|line| curves::ribbon(line, board.band_hz, &axes, &mut svg));
+    board.lines.iter().for_each(|line| curves::line(line, board.band_hz, &axes, &mut svg));
     names::at_the_ends(board, &axes, &mut svg);
     names::title(board, &axes, &mut svg);
     svg.push_str("</svg>\n");

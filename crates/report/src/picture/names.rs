@@ -1,6 +1,7 @@
 //! What stands beside the curves.
 
-use super::axes::{Axes, HIGH_HZ, LOW_HZ};
+use super::axes::{Axes, HIGH_HZ};
+use super::curves::shown;
 use super::{Board, stroke, text};
 use crate::ink::{self, Ink};
 use crate::words;
@@ -23,10 +24,8 @@ pub fn at_the_ends(board: &Board<'_>, axes: &Axes, svg: &mut String) {
         names.push(Name { place: end.1, end, ink, words });
     };
     for line in &board.lines {
-        let mut points = line.curve.frequency_hz.iter().zip(&line.curve.level_db).rev();
-        let last = points.find(|(hz, level)| (LOW_HZ..=HIGH_HZ).contains(*hz) && level.is_finite());
-        if let Some((hz, level)) = last {
-            add(*hz, *level, line.ink, line.name.to_owned());
+        if let Some((_, hz, level)) = shown(line.curve, board.band_hz).next_back() {
+            add(hz, level, line.ink, line.name.to_owned());
         }
     }
     if let Some(target) = board.corridor {

@@ -38,7 +38,7 @@ fn left_alone(flow: &mut Flow<'_>, document: &Document) {
     let alike = sides.windows(2).all(|pair| pair[0].1 == pair[1].1);
     let told = if alike { sides.get(..1).unwrap_or_default() } else { sides.as_slice() };
     if told.iter().all(|(_, regions)| regions.is_empty()) {
-        flow.paragraph(BODY, "Nothing: every region in the band was within reach of the equaliser.");
+        flow.paragraph(BODY, "No region is noted as left alone.");
         return;
     }
     for (side, regions) in told {

@@ -13,8 +13,8 @@ const ROW: Style = Style { size: 8.2, leading: 12.2, weight: Weight::Regular, in
 /// From the left edge of the column to: words, frequency (start, mark, unit), value, Q.
 const WHAT: f32 = 13.0;
 const FREQUENCY: (f32, f32, f32) = (110.0, 131.0, 147.0);
-const VALUE: (f32, f32, f32) = (166.0, 181.0, 194.0);
-const Q: (f32, f32, f32) = (222.0, 226.0, 238.0);
+const VALUE: (f32, f32, f32) = (166.0, 178.0, 195.0);
+const Q: (f32, f32, f32) = (214.0, 228.0, 240.0);
 
 /// The settings, or that there are none.
 pub fn write(flow: &mut Flow<'_>, document: &Document) {
@@ -28,14 +28,15 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
         "" => String::new(),
         name => format!(" for {name}"),
     };
+    let headroom = match gain_words(tune.headroom_db.abs()).trim_start_matches('+') {
+        "0 dB" => String::new(),
+        down => format!(" Turn the input down by {down}, so that no band can overload."),
+    };
     flow.paragraph(
         BODY,
         &format!(
-            "Tune {} \u{201C}{}\u{201D}{processor}, at {} Hz. Turn the input down by {} so that no band can overload.",
-            note.number,
-            note.title,
-            tune.sample_rate_hz,
-            gain_words(tune.headroom_db.abs()).trim_start_matches('+'),
+            "Tune {} \u{201C}{}\u{201D}{processor}, at {} Hz.{headroom}",
+            note.number, note.title, tune.sample_rate_hz,
         ),
     );
     let ticked = document.visit.entry.as_ref().filter(|entry| entry.tune == note.number);
@@ -105,7 +106,7 @@ fn row(flow: &mut Flow<'_>, line: &EntryLine, rows: &[String], ticked: bool) {
         table::figure(flow, at(VALUE), first, ROW, &line.value);
     }
     if !line.q.is_empty() {
-        flow.words_ending_at(x + Q.0 - 2.0, first, Style { ink: ink::QUIET, ..ROW }, "Q");
+        flow.words_ending_at(x + Q.0 + 2.0, first, Style { ink: ink::QUIET, ..ROW }, "Q");
         table::figure(flow, at(Q), first, ROW, &line.q);
     }
 }

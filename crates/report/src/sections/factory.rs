@@ -1,5 +1,6 @@
 //! What the factory did, and what we undid.
 
+use dsp::verdict::Verdict;
 use garage::entry::gain_words;
 use garage::finding::Combine;
 
@@ -41,7 +42,8 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
         flow.space(6.0);
         flow.picture(PICTURE_HEIGHT, svg);
     }
-    finding.remarks.iter().for_each(|remark| flow.paragraph(DOUBT, remark));
+    let style = if finding.verdict == Verdict::Good { BODY } else { DOUBT };
+    finding.remarks.iter().for_each(|remark| flow.paragraph(style, remark));
 }
 
 fn part(part: &Combine) -> String {

@@ -85,7 +85,7 @@ fn around(
         frame.hairline(MARGIN, BASELINE + 8.0, TEXT_WIDTH);
     }
     let foot = HEIGHT - 28.0;
-    let place = format!("{number} / {total}");
+    let place = format!("{number} of {total}");
     let room = TEXT_WIDTH - letters.width(&place, NOTE.size, NOTE.weight) - 20.0;
     // A name of any length stays on its line and clear of the number.
     let title = letters.wrap(&words::title(document), NOTE.size, NOTE.weight, room);

@@ -1,5 +1,6 @@
 //! The large figure and the curves behind it.
 
+use dsp::verdict::Verdict;
 use garage::proof::ProofSide;
 
 use crate::Document;
@@ -49,7 +50,8 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
             flow.indented(30.0, NOTE, &reading(&proof.target.name, proof.target.tolerance_db));
         }
     }
-    proof.remarks.iter().for_each(|remark| flow.paragraph(DOUBT, remark));
+    let style = if proof.verdict == Verdict::Good { BODY } else { DOUBT };
+    proof.remarks.iter().for_each(|remark| flow.paragraph(style, remark));
 }
 
 fn figure(flow: &mut Flow<'_>, side: &ProofSide, named: bool) {
