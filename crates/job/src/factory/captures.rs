@@ -54,8 +54,7 @@ impl Output {
                 let place = f / self.spacing_hz;
                 let k = (place as usize).min(self.bins.len().saturating_sub(2));
                 let share = place - k as f64;
-                let straight =
-                    self.bins[k] * turn(k) * (1.0 - share) + self.bins[k + 1] * turn(k + 1) * share;
+                let straight = self.bins[k] * turn(k) * (1.0 - share) + self.bins[k + 1] * turn(k + 1) * share;
                 straight * Complex64::cis(-2.0 * PI * f * self.delay_s)
             })
             .collect()
@@ -81,10 +80,7 @@ pub(super) fn recipe_beside(stimulus: &Path) -> Result<Recipe, JobError> {
     let sidecar = stimulus_sidecar::path_beside(stimulus);
     let value = stimulus_sidecar::read(&sidecar)?;
     let recipe: Recipe = serde_json::from_value(value).map_err(|error| {
-        JobError::Input(format!(
-            "{}: {error}; make the stimulus again with `cabinwright stimulus`",
-            sidecar.display()
-        ))
+        JobError::Input(format!("{}: {error}; make the stimulus again with `cabinwright stimulus`", sidecar.display()))
     })?;
     match recipe.signal {
         Signal::Sweep(_) => Ok(recipe),
@@ -149,10 +145,7 @@ pub(super) fn read(
         if samples.iter().filter(|x| x.abs() >= 0.999).count() > 3 {
             judged.note(
                 Verdict::Retake,
-                format!(
-                    "{}: the recording is clipped; turn the input down and record it again",
-                    capture.name
-                ),
+                format!("{}: the recording is clipped; turn the input down and record it again", capture.name),
             );
         }
         let moved_s = moves_s.get(path).copied().unwrap_or(0.0);
@@ -167,8 +160,7 @@ pub(super) fn read(
     let loudest = channels.iter().map(peak_db).fold(f64::NEG_INFINITY, f64::max);
     for channel in &channels {
         if peak_db(channel) < loudest + SILENT_DB {
-            judged
-                .note(Verdict::Usable, format!("{}: next to nothing comes out of this output", channel.name));
+            judged.note(Verdict::Usable, format!("{}: next to nothing comes out of this output", channel.name));
         }
     }
     let one_clock = recordings.len() == 1 || order.reference_channel.is_some();
@@ -231,8 +223,8 @@ fn recording(
     }
     match (best, why) {
         (Some(base), _) => {
-            for (verdict, remark) in &base.remarks {
-                judged.note(*verdict, format!("{}: {remark}", path.display()));
+            for remark in &base.remarks {
+                judged.note(remark.0, format!("{}: {}", path.display(), remark.1));
             }
             Ok(Recording { wav, base })
         }
@@ -286,35 +278,20 @@ fn output(
     rate: u32,
     moved_s: f64,
 ) -> Result<Output, JobError> {
-    let failed = |e: dsp::measure::MeasureError| {
-        JobError::Analysis(format!("{} ({}): {e}", capture.name, capture.path.display()))
-    };
-    let mut repeats: Vec<Vec<Complex64>> = Vec::new();
-    for sweep in &recording.base.sweeps {
-        let base = TimeBase { sweeps: vec![*sweep], ..recording.base.clone() };
-        let heard = transfer(recipe, &base, samples, rate, AFTER_S, None).map_err(failed)?;
-        repeats.push(common_bins(&heard.impulse, heard.zero_at_s, rate));
-    }
+    let failed = |e: dsp::measure::MeasureError| JobError::Analysis(format!("{} ({}): {e}", capture.name, capture.path.display()));
+    let heard = transfer(recipe, &recording.base, samples, rate, AFTER_S, None).map_err(failed)?;
     let spacing_hz = spacing_of(rate);
-    let count = repeats.len() as f64;
-    let bins_count = repeats.first().map_or(0, Vec::len);
-    let turned = |k: usize, h: Complex64| h * Complex64::cis(2.0 * PI * k as f64 * spacing_hz * moved_s);
-    let bins: Vec<Complex64> =
-        (0..bins_count).map(|k| turned(k, repeats.iter().map(|r| r[k]).sum::<Complex64>() / count)).collect();
-    let variance: Vec<f64> = (0..bins_count)
-        .map(|k| {
-            let mean = repeats.iter().map(|r| r[k]).sum::<Complex64>() / count;
-            let squares: f64 = repeats.iter().map(|r| (r[k] - mean).norm_sqr()).sum();
-            squares / (count - 1.0).max(1.0) / count
-        })
-        .collect();
-    let sigma = if repeats.len() > 1 {
-        smooth_root(&variance)
-    } else {
-        // One sweep tells nothing of its noise: take 60 dB under the loudest, which is what line level should reach.
-        let top = bins.iter().map(|h| h.norm()).fold(0.0, f64::max);
-        vec![1e-3 * top; bins.len()]
+    let mut bins = common_bins(&heard.impulse, heard.zero_at_s, rate);
+    for (k, bin) in bins.iter_mut().enumerate() {
+        *bin *= Complex64::cis(2.0 * PI * k as f64 * spacing_hz * moved_s);
+    }
+    let noise_at = |k: usize| {
+        let own = (k as f64 * spacing_hz / heard.spacing_hz) as usize;
+        heard.noise.get(own).or(heard.noise.last()).copied().unwrap_or(0.0)
     };
+    // Bins that lie closer than the gate tells apart share their noise: each counts for less than one.
+    let shared = (1.0 / (spacing_hz * heard.independent_s)).max(1.0);
+    let sigma: Vec<f64> = (0..bins.len()).map(|k| (noise_at(k) * shared).sqrt()).collect();
     let Signal::Sweep(sweep) = &recipe.signal else {
         return Err(JobError::Input("the stimulus is no sweep".into()));
     };
@@ -329,19 +306,4 @@ fn output(
         bins,
         spacing_hz,
     })
-}
-
-/// Square root of the running mean over a twelfth of an octave.
-fn smooth_root(variance: &[f64]) -> Vec<f64> {
-    let mut sums = vec![0.0];
-    for v in variance {
-        sums.push(sums[sums.len() - 1] + v);
-    }
-    (0..variance.len())
-        .map(|k| {
-            let from = (k as f64 / 1.06) as usize;
-            let to = ((k as f64 * 1.06) as usize + 3).min(variance.len());
-            ((sums[to] - sums[from]) / (to - from).max(1) as f64).sqrt()
-        })
-        .collect()
 }
