@@ -188,6 +188,10 @@ fn bands(
 ) -> Result<Vec<Section>, JobError> {
     refresh(&mut made.result.tune)?;
     let bare = predict(cabin, &made.result.tune, scope)?.average;
+    // Takes end a little inside the band that was swept.
+    let measured = |end: Option<&f64>, or: f64| end.copied().unwrap_or(or);
+    let from_hz = from_hz.max(measured(bare.frequency_hz.first(), from_hz));
+    let to_hz = to_hz.min(measured(bare.frequency_hz.last(), to_hz));
     let options = Options { from_hz, to_hz, ..Options::default() };
     let proposal = fit(&bare, target, limits, &options)
         .map_err(|error| JobError::Analysis(format!("{subject}: {error}")))?;
