@@ -53,7 +53,7 @@ const CASES: &[(&[&str], &[&str])] = &[
     (&["entry-check", "--tune", "half.json", "--take", "left=good.csv"], &["half.json"]),
     (&["report", "--visit", "not-there", "--out", "o.pdf"], &["not-there"]),
     (&["measure", "--visit", "not-there", "--channel", "left", "--position", "P1"], &["not-there"]),
-    (&["source", "--stimulus", "not-there.wav", "--capture", "left=noise.wav"], &["not-there"]),
+    (&["source", "--stimulus", "not-there.wav", "--capture", "left=noise.wav", "--out", "o"], &["not-there"]),
     (&["garage", "list", "not-there"], &["not-there"]),
 ];
 

@@ -114,14 +114,19 @@ fn from_an_empty_garage_to_a_saved_report() {
     screen.key("2");
     let takes = visit.join("takes");
     screen.key("Return");
-    until("the factory signal", 60, || (count(&takes, ".json") >= 2).then_some(()));
-    std::thread::sleep(Duration::from_secs(1));
-    screen.key("Return");
-    until("the finding", 60, || visit.join("finding.json").is_file().then_some(()));
-    std::thread::sleep(Duration::from_secs(1));
+    until("the factory signal", 120, || (count(&takes, ".json") >= 2).then_some(()));
+    // While the window works a key is refused, so it is pressed until it is taken.
+    until("the finding", 120, || {
+        screen.key("Return");
+        std::thread::sleep(Duration::from_secs(2));
+        visit.join("finding.json").is_file().then_some(())
+    });
     let before = count(&takes, ".json");
-    screen.key("Return");
-    until("the undoing", 60, || (count(&takes, ".json") >= before + 2).then_some(()));
+    until("the undoing", 120, || {
+        screen.key("Return");
+        std::thread::sleep(Duration::from_secs(2));
+        (count(&takes, ".json") >= before + 2).then_some(())
+    });
 
     screen.key("3");
     // Two channels and two sides at each of nine positions.

@@ -53,7 +53,7 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     let judged = job::demo::run(&order, &mut |words| face.progress(words), &Watch::default());
     face.progress_done();
     let judged = judged?;
-    report::write_pdf(&report::gather(&garage.join(&judged.result.visit))?, &report_file)?;
+    report::write_pdf(&report::gather(&judged.result.visit)?, &report_file)?;
     let text = serde_json::to_string_pretty(&judged.result)?;
     garage::atomic::write(&summary_file, format!("{text}\n").as_bytes())?;
     face.answer(words(&judged.result, &judged.remarks, &args.out), &judged)?;
