@@ -5,7 +5,6 @@
 
 mod clock;
 mod deconvolve;
-mod direct;
 mod facts;
 mod harmonics;
 mod judge;
@@ -21,13 +20,14 @@ pub use clock::TimeBase;
 pub use facts::{BandSnr, Distortion, Facts, HeardPolarity, RepeatsUsed};
 pub use transfer::{Transfer, transfer};
 
+use crate::align::{Arrival, Confidence, arrival_within};
 use crate::calibration::MicCalibration;
 use crate::curve::Curve;
 use crate::spectrum::Complex;
-use crate::stimulus::{Recipe, Signal, Sweep};
+use crate::stimulus::{Recipe, Signal, Sweep, SweepShape};
+use crate::tune::Polarity;
 use crate::verdict::Verdict;
 use deconvolve::resampled;
-use direct::Direct;
 use harmonics::Harmonics;
 use transfer::{AFTER_S, worked_out};
 
@@ -228,6 +228,31 @@ fn start_offset_s(start: f64, zero_s: f64, base: &TimeBase, rate: f64, referred:
         (start + zero_s * base.frames_per_s) / rate
     } else {
         (start + direct_s * base.frames_per_s) / rate - DIRECT_AT_MS / 1000.0
+    }
+}
+
+/// The direct sound of a response.
+struct Direct {
+    /// From the response's time zero.
+    at_s: f64,
+    polarity: HeardPolarity,
+}
+
+impl Direct {
+    fn of(transfer: &Transfer, shape: &SweepShape) -> Self {
+        let rate = f64::from(transfer.rate_hz);
+        let (from_hz, to_hz) = (1.1 * shape.low_hz, 0.96 * shape.high_hz);
+        match arrival_within(&transfer.impulse, rate, from_hz, to_hz) {
+            Ok(Arrival { time_s, polarity, confidence, .. }) => Self {
+                at_s: time_s - transfer.zero_at_s,
+                polarity: match (confidence, polarity) {
+                    (Confidence::Low, _) => HeardPolarity::Unclear,
+                    (_, Polarity::Normal) => HeardPolarity::Normal,
+                    (_, Polarity::Inverted) => HeardPolarity::Inverted,
+                },
+            },
+            Err(_) => Self { at_s: transfer.strongest_s, polarity: HeardPolarity::Unclear },
+        }
     }
 }
 
