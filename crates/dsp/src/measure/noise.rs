@@ -1,7 +1,7 @@
 //! What noise alone contributes to a response, read from the parts of the deconvolved recording that hold nothing else.
 
 use super::window::{Cut, Heard};
-use crate::spectrum::smooth_power;
+use crate::spectrum::{Complex, smooth_power};
 use crate::stimulus::SweepShape;
 
 /// Power of the noise in a gated spectrum, bin by bin, for each repeat.
@@ -35,13 +35,14 @@ impl Noise {
             .repeats
             .iter()
             .map(|(_, cyclic)| {
-                let mut power = vec![0.0; cut.bins()];
-                for i in 0..count {
-                    for (sum, bin) in power.iter_mut().zip(cut.spectrum(cyclic, centre(i))) {
-                        *sum += bin.norm_sqr() / count as f64;
-                    }
-                }
-                smooth_power(&power, spacing_hz, &at_hz, PER_OCTAVE)
+                let places: Vec<Vec<f64>> = (0..count)
+                    .map(|i| {
+                        let power: Vec<f64> =
+                            cut.spectrum(cyclic, centre(i)).iter().map(Complex::norm_sqr).collect();
+                        smooth_power(&power, spacing_hz, &at_hz, PER_OCTAVE)
+                    })
+                    .collect();
+                (0..cut.bins()).map(|k| usual(places.iter().map(|place| place[k]).collect())).collect()
             })
             .collect();
         Self { of_repeat }
@@ -59,4 +60,12 @@ impl Noise {
             })
             .collect()
     }
+}
+
+/// Mean of the middle half: what is heard at a few places only (a marker, a knock) is not the steady noise.
+fn usual(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let quarter = values.len() / 4;
+    let middle = &values[quarter..values.len() - quarter];
+    middle.iter().sum::<f64>() / middle.len().max(1) as f64
 }
