@@ -109,7 +109,12 @@ fn sources(folder: &Path) -> Vec<PathBuf> {
 #[test]
 fn the_numbers_see_no_disk_no_clock_and_no_environment() {
     for path in sources(&root().join("crates/dsp/src")) {
+        // Tests may print and be told how long to run.
+        if path.components().any(|part| part.as_os_str() == "tests") || path.ends_with("tests.rs") {
+            continue;
+        }
         let text = std::fs::read_to_string(&path).unwrap();
+        let text = text.split("#[cfg(test)]").next().unwrap_or_default();
         for seen in ["std::fs", "std::io", "std::env", "std::net", "std::time", "std::process", "println!"] {
             assert!(!text.contains(seen), "{} uses {seen}", path.display());
         }
@@ -120,7 +125,7 @@ fn the_numbers_see_no_disk_no_clock_and_no_environment() {
 fn colours_come_from_one_file() {
     for path in sources(&root().join("crates/workstation/src")) {
         let text = std::fs::read_to_string(&path).unwrap();
-        let is_theme = path.file_name().is_some_and(|name| name == "theme.rs");
+        let is_theme = path.file_name().is_some_and(|name| name == "colours.rs");
         for raw in ["Color32::from_rgb", "Color32::from_rgba", "Color32::from_hex", "hex_color!"] {
             assert!(
                 is_theme || !text.contains(raw),
