@@ -18,7 +18,8 @@ fn spoiled(at: &Path) {
     std::fs::write(at.join("back.csv"), "frequency_hz,level_db\n40,1\n20,2\n").unwrap();
     std::fs::write(at.join("noise.wav"), [0x52, 0x49, 0x46, 0x46, 9, 9, 9, 9, 1, 2, 3]).unwrap();
     std::fs::write(at.join("good.csv"), "frequency_hz,level_db\n20,1\n200,2\n2000,3\n20000,1\n").unwrap();
-    std::fs::write(at.join("target.json"), r#"{"name":"t","points":[[20,0],[20000,0]],"tolerance_db":3}"#).unwrap();
+    std::fs::write(at.join("target.json"), r#"{"name":"t","points":[[20,0],[20000,0]],"tolerance_db":3}"#)
+        .unwrap();
     std::fs::write(
         at.join("limits.json"),
         r#"{"sample_rate_hz":48000,"bands":5,"kinds":["peaking"],"gain_db":{"min":-15,"max":6},"q":{"min":0.3,"max":10},"frequency_hz":{"min":20,"max":20000}}"#,
@@ -39,17 +40,32 @@ const CASES: &[(&[&str], &[&str])] = &[
     (&["noise", "--capture", "empty"], &["empty"]),
     (&["align", "--impulse", "left=noise.wav"], &["noise.wav"]),
     (&["align", "--impulse", "left=not-there.wav"], &["not-there.wav"]),
-    (&["correct", "--response", "not-there.csv", "--target", "target.json", "--limits", "limits.json"], &["not-there.csv"]),
-    (&["correct", "--response", "nan.csv", "--target", "target.json", "--limits", "limits.json"], &["nan.csv"]),
-    (&["correct", "--response", "good.csv", "--target", "half.json", "--limits", "limits.json"], &["half.json"]),
-    (&["correct", "--response", "good.csv", "--target", "target.json", "--limits", "other.json"], &["other.json"]),
+    (
+        &["correct", "--response", "not-there.csv", "--target", "target.json", "--limits", "limits.json"],
+        &["not-there.csv"],
+    ),
+    (
+        &["correct", "--response", "nan.csv", "--target", "target.json", "--limits", "limits.json"],
+        &["nan.csv"],
+    ),
+    (
+        &["correct", "--response", "good.csv", "--target", "half.json", "--limits", "limits.json"],
+        &["half.json"],
+    ),
+    (
+        &["correct", "--response", "good.csv", "--target", "target.json", "--limits", "other.json"],
+        &["other.json"],
+    ),
     (&["apply", "--tune", "newer.json", "--in", "noise.wav", "--out", "o.wav"], &["newer.json", "99"]),
     (&["apply", "--tune", "other.json", "--in", "noise.wav", "--out", "o.wav"], &["other.json"]),
     (&["stimulus", "sweep", "--low-hz", "500", "--high-hz", "100", "--out", "o.wav"], &["Hz"]),
     (&["stimulus", "sweep", "--rate", "48000", "--high-hz", "30000", "--out", "o.wav"], &["30000"]),
     (&["response", "--stimulus", "not-there.wav", "--capture", "noise.wav"], &["not-there"]),
     (&["response", "--stimulus", "noise.wav", "--capture", "noise.wav"], &["noise"]),
-    (&["roll-call", "--map", "half.json", "--stimulus", "noise.wav", "--capture", "noise.wav"], &["half.json"]),
+    (
+        &["roll-call", "--map", "half.json", "--stimulus", "noise.wav", "--capture", "noise.wav"],
+        &["half.json"],
+    ),
     (&["entry-check", "--tune", "half.json", "--take", "left=good.csv"], &["half.json"]),
     (&["report", "--visit", "not-there", "--out", "o.pdf"], &["not-there"]),
     (&["measure", "--visit", "not-there", "--channel", "left", "--position", "P1"], &["not-there"]),
@@ -66,7 +82,10 @@ fn every_command_names_what_is_wrong_in_one_line() {
         let json: Vec<&str> = args.iter().copied().chain(["--json"]).collect();
         cabinwright(dir.path(), &json).refused(named);
     }
-    assert!(!dir.path().join("o.csv").exists() && !dir.path().join("o.wav").exists(), "nothing half-made is left");
+    assert!(
+        !dir.path().join("o.csv").exists() && !dir.path().join("o.wav").exists(),
+        "nothing half-made is left"
+    );
 }
 
 /// A file that is there stays as it is without `--force`.
@@ -79,7 +98,17 @@ fn nothing_is_overwritten_unasked() {
     let cases: &[&[&str]] = &[
         &["stimulus", "sweep", "--seconds", "1", "--out", "kept"],
         &["average", "good.csv", "--out", "kept"],
-        &["correct", "--response", "good.csv", "--target", "target.json", "--limits", "limits.json", "--out", "kept"],
+        &[
+            "correct",
+            "--response",
+            "good.csv",
+            "--target",
+            "target.json",
+            "--limits",
+            "limits.json",
+            "--out",
+            "kept",
+        ],
     ];
     for args in cases {
         cabinwright(at, args).refused(&["kept", "--force"]);

@@ -31,12 +31,16 @@ fn a_kill_in_mid_work_costs_at_most_one_take() {
             .unwrap();
         let patience = Instant::now();
         loop {
-            let kept = takes_in(&garage).and_then(|visit| visit.takes().ok()).map_or(0, |takes| takes.found.len());
+            let kept =
+                takes_in(&garage).and_then(|visit| visit.takes().ok()).map_or(0, |takes| takes.found.len());
             if kept >= kept_before {
                 break;
             }
             assert!(program.try_wait().unwrap().is_none(), "it ended before it could be killed");
-            assert!(patience.elapsed() < Duration::from_secs(240), "no {kept_before} takes after four minutes");
+            assert!(
+                patience.elapsed() < Duration::from_secs(240),
+                "no {kept_before} takes after four minutes"
+            );
             std::thread::sleep(Duration::from_millis(5));
         }
         program.kill().unwrap();
@@ -51,8 +55,9 @@ fn a_kill_in_mid_work_costs_at_most_one_take() {
             assert_eq!(recording.frames() as u64, take.clock.frames, "take {} is whole", take.id);
         }
         let listed = std::fs::read_dir(visit.path().join("takes")).unwrap();
-        let recordings =
-            listed.filter(|entry| entry.as_ref().unwrap().path().extension().is_some_and(|it| it == "wav")).count();
+        let recordings = listed
+            .filter(|entry| entry.as_ref().unwrap().path().extension().is_some_and(|it| it == "wav"))
+            .count();
         assert!(recordings <= takes.found.len() + 1, "at most one recording without its record");
         // The garage is not locked by the dead program.
         let next = visit.begin_take().unwrap();

@@ -59,8 +59,23 @@ fn each_command_takes_what_the_last_one_wrote() {
     cabinwright(
         at,
         &[
-            "stimulus", "sweep", "--rate", "48000", "--low-hz", "40", "--high-hz", "20000", "--seconds", "3",
-            "--level-dbfs", "-20", "--repeats", "1", "--markers", "--out", "s.wav",
+            "stimulus",
+            "sweep",
+            "--rate",
+            "48000",
+            "--low-hz",
+            "40",
+            "--high-hz",
+            "20000",
+            "--seconds",
+            "3",
+            "--level-dbfs",
+            "-20",
+            "--repeats",
+            "1",
+            "--markers",
+            "--out",
+            "s.wav",
         ],
     )
     .done();
@@ -74,8 +89,20 @@ fn each_command_takes_what_the_last_one_wrote() {
     let words = cabinwright(
         at,
         &[
-            "correct", "--response", "before.csv", "--target", "target.json", "--limits", "limits.json", "--from-hz",
-            "50", "--to-hz", "16000", "--out", "tune.json", "--json",
+            "correct",
+            "--response",
+            "before.csv",
+            "--target",
+            "target.json",
+            "--limits",
+            "limits.json",
+            "--from-hz",
+            "50",
+            "--to-hz",
+            "16000",
+            "--out",
+            "tune.json",
+            "--json",
         ],
     )
     .done();
@@ -102,7 +129,8 @@ fn each_command_takes_what_the_last_one_wrote() {
     cabinwright(at, &["noise", "--capture", "before-P1.wav", "--json"]).done().json();
 }
 
-const TARGET: &str = r#"{"name":"Warm","points":[[20,8],[60,6],[200,0],[1000,0],[16000,-4]],"tolerance_db":3}"#;
+const TARGET: &str =
+    r#"{"name":"Warm","points":[[20,8],[60,6],[200,0],[1000,0],[16000,-4]],"tolerance_db":3}"#;
 const LIMITS: &str = r#"{"sample_rate_hz":48000,"bands":10,"kinds":["peaking","low_shelf","high_shelf"],
     "gain_db":{"min":-15,"max":6,"step":0.5},"q":{"min":0.3,"max":10,"step":0.1},
     "frequency_hz":{"min":20,"max":20000,"per_octave":24},"delay_ms":{"max":20,"step":0.01},"fir_taps":0}"#;
@@ -118,8 +146,21 @@ fn responses(at: &Path, car: &mut Car, name: &str) -> Vec<PathBuf> {
             cabinwright(
                 at,
                 &[
-                    "response", "--stimulus", "s.wav", "--capture", &capture, "--input-channel", "1",
-                    "--reference-channel", "2", "--mic-cal", "mic.txt", "--smoothing", "12", "--out", name,
+                    "response",
+                    "--stimulus",
+                    "s.wav",
+                    "--capture",
+                    &capture,
+                    "--input-channel",
+                    "1",
+                    "--reference-channel",
+                    "2",
+                    "--mic-cal",
+                    "mic.txt",
+                    "--smoothing",
+                    "12",
+                    "--out",
+                    name,
                 ],
             )
             .done();

@@ -24,7 +24,13 @@ impl Run {
     #[track_caller]
     pub fn refused(self, named: &[&str]) -> Self {
         assert_eq!(self.code, 2, "{} should have been refused\n{}\n{}", self.said, self.stdout, self.stderr);
-        assert_eq!(self.stderr.trim_end().lines().count(), 1, "{}: one line, not\n{}", self.said, self.stderr);
+        assert_eq!(
+            self.stderr.trim_end().lines().count(),
+            1,
+            "{}: one line, not\n{}",
+            self.said,
+            self.stderr
+        );
         assert_eq!(self.stdout, "", "{}", self.said);
         for name in named {
             assert!(self.stderr.contains(name), "{}: \"{name}\" is not in\n{}", self.said, self.stderr);
@@ -35,7 +41,8 @@ impl Run {
     /// Standard output as the one JSON document it must be.
     #[track_caller]
     pub fn json(&self) -> serde_json::Value {
-        serde_json::from_str(&self.stdout).unwrap_or_else(|error| panic!("{}: {error}\n{}", self.said, self.stdout))
+        serde_json::from_str(&self.stdout)
+            .unwrap_or_else(|error| panic!("{}: {error}\n{}", self.said, self.stdout))
     }
 }
 

@@ -24,6 +24,8 @@ pub mod roll_call;
 pub mod spectrum;
 pub mod step;
 pub mod stimulus;
+pub mod system;
+
 pub mod target;
 pub mod tune;
 pub mod verdict;

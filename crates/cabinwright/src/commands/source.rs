@@ -48,7 +48,8 @@ pub struct Args {
 }
 
 fn named(text: &str) -> Result<CaptureRef, String> {
-    let right = "write a name, an equals sign and the file, such as front-left=fl.wav or front-left=all.wav:2";
+    let right =
+        "write a name, an equals sign and the file, such as front-left=fl.wav or front-left=all.wav:2";
     let (name, place) = text.split_once('=').ok_or(right)?;
     // Only digits after the last colon are a channel; a drive letter's colon is part of the path.
     let (path, channel) = match place.rsplit_once(':') {
@@ -82,7 +83,10 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     let worked = work_out(&order, &mut |words| face.progress(words))?;
     face.progress_done();
     std::fs::create_dir_all(&args.out).map_err(|e| {
-        Failure::new(format_args!("{}: cannot be made ({e}); give a folder that may be written", args.out.display()))
+        Failure::new(format_args!(
+            "{}: cannot be made ({e}); give a folder that may be written",
+            args.out.display()
+        ))
     })?;
     let [findings, undo, before, predicted] = &files;
     let mut text = serde_json::to_string_pretty(&worked.findings)?;
@@ -99,12 +103,20 @@ fn words(worked: &Worked) -> Result<String, std::fmt::Error> {
     let found = &worked.findings.result;
     let mut words = String::new();
     for c in &found.channels {
-        write!(words, "{}: {:.0} to {:.0} Hz, {:+.1} dB, {}", c.name, c.band_hz[0], c.band_hz[1], c.level_db, c.polarity)?;
+        write!(
+            words,
+            "{}: {:.0} to {:.0} Hz, {:+.1} dB, {}",
+            c.name, c.band_hz[0], c.band_hz[1], c.level_db, c.polarity
+        )?;
         if let Some(delay_ms) = c.delay_ms {
             write!(words, ", {delay_ms:.3} ms after the earliest")?;
         }
         for slope in &c.slopes {
-            write!(words, "; {} edge {} dB/octave ({} at {:.0} Hz)", slope.edge, slope.db_per_oct, slope.family, slope.frequency_hz)?;
+            write!(
+                words,
+                "; {} edge {} dB/octave ({} at {:.0} Hz)",
+                slope.edge, slope.db_per_oct, slope.family, slope.frequency_hz
+            )?;
         }
         for band in &c.equalisation {
             write!(words, "; {} at {:.0} Hz", garage::entry::gain_words(band.gain_db), band.frequency_hz)?;

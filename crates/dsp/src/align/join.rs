@@ -5,6 +5,7 @@ use std::f64::consts::TAU;
 use super::band::{active, gated};
 use crate::curve::log_grid_hz;
 use crate::spectrum::{Complex, response_at};
+use crate::system::join::{Means, Meeting, Way};
 
 /// The region over which the sum is judged.
 pub const REGION_HZ: (f64, f64) = (40.0, 160.0);
@@ -63,12 +64,6 @@ impl Region {
         });
         per_position.sum::<f64>() / self.responses.len().max(1) as f64
     }
-
-    fn level_with_db(&self, other: &Self, delay_s: f64, scale: f64) -> f64 {
-        let mut sum = self.clone();
-        sum.add(other, delay_s, scale);
-        sum.level_db()
-    }
 }
 
 /// One way to join.
@@ -78,46 +73,26 @@ pub struct Joint {
     pub delay_s: f64,
     /// Turn the subwoofer over.
     pub invert: bool,
-    /// Level of the sum.
+    /// Level of the sum against drivers that add perfectly, 0 at most.
     pub level_db: f64,
 }
 
-/// The best joint, and the best of the others: another polarity, or a maximum of its own more than 2 ms away.
+/// The best joint, and the best of the others: another polarity, or a maximum of its own a good way off.
 ///
 /// `main` is what is already aligned, `sub` the subwoofer at the same positions, `scale` its linear gain; delays within
-/// [`WINDOW_S`] of `around_s` are tried, with both polarities.
+/// [`WINDOW_S`] of `around_s` are tried, with both polarities ([`Meeting::join`]).
 pub fn join(main: &Region, sub: &Region, scale: f64, around_s: f64) -> (Joint, Option<Joint>) {
-    const STEP_S: f64 = 0.000_1;
-    let steps = (2.0 * WINDOW_S / STEP_S).round() as i32;
-    let mut maxima = Vec::new();
-    for invert in [false, true] {
-        let signed = if invert { -scale } else { scale };
-        let delay = |i: i32| around_s - WINDOW_S + STEP_S * f64::from(i);
-        let levels: Vec<f64> = (0..=steps).map(|i| main.level_with_db(sub, delay(i), signed)).collect();
-        for (i, &level_db) in levels.iter().enumerate() {
-            let before = i.checked_sub(1).and_then(|j| levels.get(j));
-            let after = levels.get(i + 1);
-            if before.is_none_or(|b| *b <= level_db) && after.is_none_or(|a| *a < level_db) {
-                // A parabola through three points; at an end of the window the end itself.
-                let shift = match (before, after) {
-                    (Some(b), Some(a)) if 2.0 * level_db - a - b > 0.0 => {
-                        0.5 * (a - b) / (2.0 * level_db - a - b)
-                    }
-                    _ => 0.0,
-                };
-                let delay_s = delay(i as i32) + STEP_S * shift.clamp(-0.5, 0.5);
-                maxima.push(Joint { delay_s, invert, level_db });
-            }
-        }
+    let scaled = |position: &Vec<Complex>| position.iter().map(|h| h * scale).collect();
+    let meeting = Meeting {
+        frequency_hz: main.grid_hz.clone(),
+        fixed: main.responses.clone(),
+        moved: sub.responses.iter().map(scaled).collect(),
+    };
+    let means =
+        Means { home_s: around_s, window_s: WINDOW_S, all_passes: Vec::new(), rate_hz: f64::INFINITY };
+    let joint = |way: &Way| Joint { delay_s: way.delay_s, invert: way.invert, level_db: -way.lost_db };
+    match meeting.join(&means) {
+        Some(found) => (joint(&found.best), found.runner_up.map(|(way, _)| joint(&way))),
+        None => (Joint { delay_s: around_s, invert: false, level_db: 0.0 }, None),
     }
-    maxima.sort_by(|a, b| b.level_db.total_cmp(&a.level_db));
-    let fallback =
-        Joint { delay_s: around_s, invert: false, level_db: main.level_with_db(sub, around_s, scale) };
-    let best = maxima.first().copied().unwrap_or(fallback);
-    let rival = maxima
-        .iter()
-        .skip(1)
-        .find(|j| j.invert != best.invert || (j.delay_s - best.delay_s).abs() > 0.002)
-        .copied();
-    (best, rival)
 }

@@ -98,7 +98,8 @@ pub(super) fn loudness(
     let gate_s = gate_energy / f64::from(transfer.rate_hz);
     let (mut signal, mut noise) = (0.0, 0.0);
     let swept_hz = |t_s: f64| shape.low_hz * (shape.high_hz / shape.low_hz).powf(t_s / shape.seconds);
-    let (from_hz, to_hz) = (1.1 * swept_hz(shape.fade_in_s), 0.9 * swept_hz(shape.seconds - shape.fade_out_s));
+    let (from_hz, to_hz) =
+        (1.1 * swept_hz(shape.fade_in_s), 0.9 * swept_hz(shape.seconds - shape.fade_out_s));
     for (k, (h, n)) in transfer.bins.iter().zip(&transfer.noise).enumerate() {
         let hz = k as f64 * transfer.spacing_hz;
         // Without the fades, where the sweep is weaker than its formula and noise looks stronger than it was.

@@ -4,12 +4,14 @@
 //! carries `1/N`. A one-sided spectrum of a real signal of even length `N` holds bins `0..=N/2`, bin `k` at
 //! `k · rate / N`. A positive delay turns the phase negative.
 
+mod bins;
 mod fft;
 mod gate;
 mod minimum_phase;
 mod phase;
 mod smooth;
 
+pub use bins::Bins;
 pub use fft::{Complex, RealTransform, bin_hz, convolve, fast_length, forward, inverse, response_at};
 pub use gate::{Gate, frequency_dependent};
 pub use minimum_phase::{EndSlopes, ExtendedMinimumPhase, minimum_phase, minimum_phase_impulse};

@@ -54,7 +54,8 @@ impl Output {
                 let place = f / self.spacing_hz;
                 let k = (place as usize).min(self.bins.len().saturating_sub(2));
                 let share = place - k as f64;
-                let straight = self.bins[k] * turn(k) * (1.0 - share) + self.bins[k + 1] * turn(k + 1) * share;
+                let straight =
+                    self.bins[k] * turn(k) * (1.0 - share) + self.bins[k + 1] * turn(k + 1) * share;
                 straight * Complex64::cis(-2.0 * PI * f * self.delay_s)
             })
             .collect()
@@ -80,7 +81,10 @@ pub(super) fn recipe_beside(stimulus: &Path) -> Result<Recipe, JobError> {
     let sidecar = stimulus_sidecar::path_beside(stimulus);
     let value = stimulus_sidecar::read(&sidecar)?;
     let recipe: Recipe = serde_json::from_value(value).map_err(|error| {
-        JobError::Input(format!("{}: {error}; make the stimulus again with `cabinwright stimulus`", sidecar.display()))
+        JobError::Input(format!(
+            "{}: {error}; make the stimulus again with `cabinwright stimulus`",
+            sidecar.display()
+        ))
     })?;
     match recipe.signal {
         Signal::Sweep(_) => Ok(recipe),
@@ -145,7 +149,10 @@ pub(super) fn read(
         if samples.iter().filter(|x| x.abs() >= 0.999).count() > 3 {
             judged.note(
                 Verdict::Retake,
-                format!("{}: the recording is clipped; turn the input down and record it again", capture.name),
+                format!(
+                    "{}: the recording is clipped; turn the input down and record it again",
+                    capture.name
+                ),
             );
         }
         let moved_s = moves_s.get(path).copied().unwrap_or(0.0);
@@ -160,7 +167,8 @@ pub(super) fn read(
     let loudest = channels.iter().map(peak_db).fold(f64::NEG_INFINITY, f64::max);
     for channel in &channels {
         if peak_db(channel) < loudest + SILENT_DB {
-            judged.note(Verdict::Usable, format!("{}: next to nothing comes out of this output", channel.name));
+            judged
+                .note(Verdict::Usable, format!("{}: next to nothing comes out of this output", channel.name));
         }
     }
     let one_clock = recordings.len() == 1 || order.reference_channel.is_some();
@@ -278,7 +286,9 @@ fn output(
     rate: u32,
     moved_s: f64,
 ) -> Result<Output, JobError> {
-    let failed = |e: dsp::measure::MeasureError| JobError::Analysis(format!("{} ({}): {e}", capture.name, capture.path.display()));
+    let failed = |e: dsp::measure::MeasureError| {
+        JobError::Analysis(format!("{} ({}): {e}", capture.name, capture.path.display()))
+    };
     let heard = transfer(recipe, &recording.base, samples, rate, AFTER_S, None).map_err(failed)?;
     let spacing_hz = spacing_of(rate);
     let mut bins = common_bins(&heard.impulse, heard.zero_at_s, rate);

@@ -1,7 +1,6 @@
 //! Voicing: what levels, crossovers, delays, polarity and correction?
 
 mod align;
-mod bins;
 mod predict;
 mod propose;
 mod save;
@@ -9,7 +8,7 @@ mod start;
 mod target_error;
 
 pub use align::{Voiced, align, set_levels};
-pub use bins::Bins;
+pub use dsp::spectrum::Bins;
 pub(crate) use predict::inner_band;
 pub use predict::{Prediction, SMOOTHING_PER_OCTAVE, Scope, average_of, curve_grid_hz, predict};
 pub use propose::{Proposal, heard_band, propose};

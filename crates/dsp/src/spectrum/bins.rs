@@ -77,7 +77,7 @@ impl Bins {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use dsp::curve::log_grid_hz;
+    use crate::curve::log_grid_hz;
 
     #[test]
     fn every_bin_is_kept_low_down_and_few_high_up() {
@@ -98,7 +98,7 @@ mod tests {
         let bins = Bins::new(n, rate, 10.0, 22_000.0);
         let thinned: Vec<f64> = bins.frequency_hz.iter().map(|&f| power(f)).collect();
         let grid = log_grid_hz(20.0, 20_000.0, 48.0);
-        let reference = dsp::spectrum::smooth_power(&all, spacing, &grid, 12.0);
+        let reference = crate::spectrum::smooth_power(&all, spacing, &grid, 12.0);
         for ((f, a), b) in grid.iter().zip(&reference).zip(bins.smooth(&thinned, &grid, 12.0)) {
             // 20 samples and straight lines between them across a band: within a twentieth of a decibel.
             assert!((10.0 * (b / a).log10()).abs() < 0.05, "{f} Hz: {a} {b}");
