@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::tune::SectionKind;
+use crate::tune::{Section, SectionKind};
 
 /// A range with an optional step; without a step the setting is continuous.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -68,4 +68,91 @@ pub struct Limits {
     /// FIR taps per channel; 0 where there are none.
     #[serde(default)]
     pub fir_taps: usize,
+}
+
+impl Range {
+    /// The nearest setting; within the range, and on its step where there is one.
+    pub fn on_step(&self, value: f64) -> f64 {
+        let Some(step) = self.step.filter(|step| *step > 0.0) else {
+            return value.clamp(self.min, self.max.max(self.min));
+        };
+        let (lowest, highest) = ((self.min / step - 1e-9).ceil(), (self.max / step + 1e-9).floor());
+        if lowest > highest {
+            return self.min;
+        }
+        tidy((value / step).round().clamp(lowest, highest) * step)
+    }
+}
+
+impl Frequencies {
+    /// Lowest and highest; a list without entries has 20 Hz and 20 kHz.
+    pub fn ends_hz(&self) -> (f64, f64) {
+        match self {
+            Self::List { list } => {
+                (list.first().copied().unwrap_or(20.0), list.last().copied().unwrap_or(20_000.0))
+            }
+            Self::Span { min, max, .. } => (*min, *max),
+        }
+    }
+
+    /// The nearest setting, in octaves.
+    pub fn nearest_hz(&self, frequency_hz: f64) -> f64 {
+        match self {
+            Self::List { list } => {
+                let away = |f: &f64| (f / frequency_hz).ln().abs();
+                let nearest = list.iter().copied().min_by(|a, b| away(a).total_cmp(&away(b)));
+                nearest.unwrap_or(frequency_hz)
+            }
+            Self::Span { min, max, per_octave } => {
+                let inside = frequency_hz.clamp(*min, max.max(*min));
+                let Some(per_octave) = per_octave.filter(|it| *it > 0.0) else { return inside };
+                // Counted from 1 kHz.
+                let at = 1000.0 * (((inside / 1000.0).log2() * per_octave).round() / per_octave).exp2();
+                tidy(at.clamp(*min, max.max(*min)))
+            }
+        }
+    }
+}
+
+impl Limits {
+    /// The nearest section that can be set.
+    pub fn on_steps(&self, section: &Section) -> Section {
+        let gain_db = if section.kind.has_gain() { self.gain_db.on_step(section.gain_db) } else { 0.0 };
+        Section {
+            kind: section.kind,
+            frequency_hz: self.frequency_hz.nearest_hz(section.frequency_hz),
+            gain_db,
+            q: self.q.on_step(section.q),
+        }
+    }
+
+    /// The nearest delay that can be set.
+    pub fn delay_on_step_ms(&self, delay_ms: f64) -> f64 {
+        match self.delay_ms {
+            Some(it) => Range { min: 0.0, max: it.max, step: it.step }.on_step(delay_ms),
+            None => delay_ms.max(0.0),
+        }
+    }
+}
+
+/// Multiplying back leaves 2.4000000000000004; nine decimals are finer than any processor's step.
+fn tidy(value: f64) -> f64 {
+    (value * 1e9).round() / 1e9
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn settings_land_on_steps_and_inside() {
+        let gain = Range { min: -15.0, max: 6.0, step: Some(0.25) };
+        assert_eq!([gain.on_step(-3.11), gain.on_step(9.0), gain.on_step(-20.0)], [-3.0, 6.0, -15.0]);
+        // The range begins between two steps: the first inside it.
+        assert_eq!(Range { min: 0.35, max: 10.0, step: Some(0.1) }.on_step(0.1), 0.4);
+        assert_eq!(Range { min: 0.3, max: 10.0, step: None }.on_step(0.71), 0.71);
+        let span = Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: Some(3.0) };
+        assert!((span.nearest_hz(105.0) - 99.212_566).abs() < 1e-5, "{}", span.nearest_hz(105.0));
+        assert_eq!(Frequencies::List { list: vec![63.0, 125.0] }.nearest_hz(90.0), 125.0);
+    }
 }

@@ -20,6 +20,13 @@ pub enum SectionKind {
     AllPass,
 }
 
+impl SectionKind {
+    /// Whether its gain means anything.
+    pub fn has_gain(self) -> bool {
+        matches!(self, Self::Peaking | Self::LowShelf | Self::HighShelf)
+    }
+}
+
 /// One filter as a tuner types it in.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Section {

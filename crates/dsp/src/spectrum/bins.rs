@@ -43,6 +43,12 @@ impl Bins {
     ///
     /// Straight between bins; bands are cut at both ends.
     pub fn smooth(&self, power: &[f64], at_hz: &[f64], per_octave: f64) -> Vec<f64> {
+        // The difference of two sums may fall a rounding below zero.
+        self.smooth_signed(power, at_hz, per_octave).into_iter().map(|p| p.max(0.0)).collect()
+    }
+
+    /// The same for values that may be negative, such as slopes of a power.
+    pub fn smooth_signed(&self, power: &[f64], at_hz: &[f64], per_octave: f64) -> Vec<f64> {
         let hz = &self.frequency_hz;
         let mut sums = Vec::with_capacity(hz.len());
         let mut sum = 0.0;
@@ -68,7 +74,7 @@ impl Bins {
             .map(|&f| {
                 let (from, to) = ((f / ratio).clamp(first, last), (f * ratio).clamp(first, last));
                 let ((below, _), (above, at_to)) = (up_to(from), up_to(to));
-                if to > from { ((above - below) / (to - from)).max(0.0) } else { at_to }
+                if to > from { (above - below) / (to - from) } else { at_to }
             })
             .collect()
     }

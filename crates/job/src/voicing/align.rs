@@ -1,7 +1,7 @@
 //! Level, delay and polarity of every channel, so that the speakers of a car play as one.
 
 use dsp::align::{AlignedChannel, Options, Speaker, align as align_impulses};
-use dsp::limits::{Limits, Range};
+use dsp::limits::Limits;
 use dsp::target::Target;
 use dsp::tune::{ChannelTune, Polarity, Tune};
 use dsp::verdict::Verdict;
@@ -135,7 +135,7 @@ pub fn set_levels(
             judged.note(Verdict::Usable, words);
             continue;
         }
-        channel.gain_db = stepped(quietest_db - level_db, limits.gain_db);
+        channel.gain_db = limits.gain_db.on_step(quietest_db - level_db).min(0.0);
         if channel.gain_db < 0.0 {
             let words =
                 format!("It was turned down by {:.1} dB, to the level of the quietest.", -channel.gain_db);
@@ -152,14 +152,6 @@ pub(crate) fn working_band(settings: &ChannelTune, (low_hz, high_hz): (f64, f64)
         dsp::tune::Pass::High => (low_hz.max(crossover.frequency_hz), high_hz),
         dsp::tune::Pass::Low => (low_hz, high_hz.min(crossover.frequency_hz)),
     })
-}
-
-/// The nearest level the processor can set; a tenth of a decibel where it does not say.
-fn stepped(gain_db: f64, range: Range) -> f64 {
-    let step = range.step.filter(|step| *step > 0.0).unwrap_or(0.1);
-    // A rounded multiple of the step, without the noise of binary fractions.
-    let stepped = (gain_db / step).round() * step;
-    (stepped * 1e6).round() / 1e6
 }
 
 fn shared_positions(channels: &[ChannelCurves]) -> Vec<String> {

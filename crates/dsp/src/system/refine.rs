@@ -1,0 +1,412 @@
+//! All settings of all channels refined together, on the sum as it is heard.
+//!
+//! Levels, delays and bands are moved by bounded Levenberg–Marquardt ([`crate::fit`]) with closed-form slopes: with
+//! `S` the sum at a place and `H` one channel's share in it, a setting `x` of that channel moves the power by
+//! `2 Re(S* H ∂ln g/∂x)`, so one pass over the places serves every setting of the channel. Then everything is put on
+//! the processor's steps, levels and gains walking to where they help.
+
+use std::f64::consts::{LN_10, TAU};
+
+use nalgebra::{DMatrix, DVector};
+
+use super::{Aim, System};
+use crate::filter::ChannelFilter;
+use crate::fit::{Patience, Residuals, minimise};
+use crate::limits::Limits;
+use crate::spectrum::Complex;
+use crate::tune::{Section, Tune};
+
+/// How far the settings may move.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Freedom {
+    /// For each channel of the tune, how far its delay may move either way; 0 holds it.
+    pub delay_s: Vec<f64>,
+    /// Steps of the search.
+    pub iterations: usize,
+}
+
+/// What came of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Refined {
+    /// On the processor's steps; the tune that went in where nothing better was found.
+    pub tune: Tune,
+    /// Rms distance from the aim before.
+    pub before_db: f64,
+    /// The same after; never more.
+    pub after_db: f64,
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Setting {
+    Gain(usize),
+    Delay(usize),
+    /// Channel, section, and which of ln f, gain, ln Q.
+    Band(usize, usize, usize),
+}
+
+/// Frequencies move no further than this, in octaves: a band stays where it was put and why.
+const BAND_MOVES_OCTAVES: f64 = 0.5;
+/// Large gains for little are not wanted: a decibel of gain of one band weighs as much as this many decibels of rms.
+const GAIN_WEIGHT: f64 = 0.004;
+
+/// Refines `tune` within `limits`.
+///
+/// Channels of the tune that the system does not know stay as they are. Never worse than what went in.
+pub fn refine(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom: &Freedom) -> Refined {
+    let before_db = system.error_db(aim, tune);
+    let settings = settings_of(system, tune, freedom);
+    let values: Vec<f64> = settings.iter().map(|it| get(tune, *it)).collect();
+    let mut x = values.clone();
+    let (low, high): (Vec<f64>, Vec<f64>) =
+        settings.iter().zip(&values).map(|(it, value)| range(*it, *value, limits, freedom)).unzip();
+    let mut problem = Residuals::new(|x: &[f64], slopes: Option<&mut DMatrix<f64>>| {
+        residuals(system, aim, &with(tune, &settings, x), &settings, slopes)
+    });
+    let patience = Patience { iterations: freedom.iterations, least_gain: 1e-4, ..Patience::default() };
+    minimise(&mut problem, &mut x, &low, &high, patience);
+    let mut best = on_steps(with(tune, &settings, &x), limits);
+    let mut after_db = system.error_db(aim, &best);
+    walk(system, aim, &mut best, limits, &settings, &mut after_db);
+    if after_db < before_db {
+        Refined { tune: best, before_db, after_db }
+    } else {
+        Refined { tune: tune.clone(), before_db, after_db: before_db }
+    }
+}
+
+fn settings_of(system: &System, tune: &Tune, freedom: &Freedom) -> Vec<Setting> {
+    let mut settings = Vec::new();
+    for (c, channel) in tune.channels.iter().enumerate() {
+        if system.speaker(&channel.name).is_none() {
+            continue;
+        }
+        settings.push(Setting::Gain(c));
+        if freedom.delay_s.get(c).is_some_and(|reach| *reach > 0.0) {
+            settings.push(Setting::Delay(c));
+        }
+        for (s, section) in channel.sections.iter().enumerate() {
+            settings.push(Setting::Band(c, s, 0));
+            if section.gain_db != 0.0 {
+                settings.push(Setting::Band(c, s, 1));
+            }
+            settings.push(Setting::Band(c, s, 2));
+        }
+    }
+    settings
+}
+
+/// Delays are counted in milliseconds, as the tune has them.
+fn get(tune: &Tune, setting: Setting) -> f64 {
+    match setting {
+        Setting::Gain(c) => tune.channels[c].gain_db,
+        Setting::Delay(c) => tune.channels[c].delay_ms,
+        Setting::Band(c, s, coordinate) => {
+            let Section { frequency_hz, gain_db, q, .. } = tune.channels[c].sections[s];
+            [frequency_hz.ln(), gain_db, q.ln()][coordinate]
+        }
+    }
+}
+
+fn set(tune: &mut Tune, setting: Setting, value: f64) {
+    match setting {
+        Setting::Gain(c) => tune.channels[c].gain_db = value,
+        Setting::Delay(c) => tune.channels[c].delay_ms = value,
+        Setting::Band(c, s, coordinate) => {
+            let section = &mut tune.channels[c].sections[s];
+            match coordinate {
+                0 => section.frequency_hz = value.exp(),
+                1 => section.gain_db = value,
+                _ => section.q = value.exp(),
+            }
+        }
+    }
+}
+
+fn with(tune: &Tune, settings: &[Setting], x: &[f64]) -> Tune {
+    let mut moved = tune.clone();
+    settings.iter().zip(x).for_each(|(setting, value)| set(&mut moved, *setting, *value));
+    moved
+}
+
+fn range(setting: Setting, value: f64, limits: &Limits, freedom: &Freedom) -> (f64, f64) {
+    match setting {
+        // Trims only turn down, so that nothing clips that did not before.
+        Setting::Gain(_) => (limits.gain_db.min.max(-40.0).min(value), 0.0_f64.max(value)),
+        Setting::Delay(c) => {
+            let reach_ms = 1e3 * freedom.delay_s.get(c).copied().unwrap_or(0.0);
+            let most_ms = limits.delay_ms.map_or(f64::INFINITY, |it| it.max);
+            ((value - reach_ms).max(0.0), (value + reach_ms).min(most_ms))
+        }
+        Setting::Band(_, _, 0) => {
+            let reach = BAND_MOVES_OCTAVES * std::f64::consts::LN_2;
+            let (low_hz, high_hz) = limits.frequency_hz.ends_hz();
+            ((value - reach).max(low_hz.ln()).min(value), (value + reach).min(high_hz.ln()).max(value))
+        }
+        Setting::Band(_, _, 1) => (limits.gain_db.min.min(value), limits.gain_db.max.max(value)),
+        Setting::Band(..) => (limits.q.min.ln().min(value), limits.q.max.ln().max(value)),
+    }
+}
+
+fn on_steps(mut tune: Tune, limits: &Limits) -> Tune {
+    for channel in &mut tune.channels {
+        channel.gain_db = limits.gain_db.on_step(channel.gain_db);
+        channel.delay_ms = limits.delay_on_step_ms(channel.delay_ms);
+        for section in &mut channel.sections {
+            *section = limits.on_steps(section);
+        }
+        channel.sections.retain(|it| it.gain_db != 0.0 || !it.kind.has_gain());
+    }
+    tune
+}
+
+/// One step at a time, levels and gains of bands walk to where they help.
+fn walk(
+    system: &System,
+    aim: &Aim,
+    tune: &mut Tune,
+    limits: &Limits,
+    settings: &[Setting],
+    error_db: &mut f64,
+) {
+    let step_db = limits.gain_db.step.filter(|step| *step > 0.0).unwrap_or(0.1);
+    for c in 0..tune.channels.len() {
+        if !settings.contains(&Setting::Gain(c)) {
+            continue;
+        }
+        for step_db in [step_db, -step_db] {
+            let gain_db = limits.gain_db.on_step(tune.channels[c].gain_db + step_db);
+            if gain_db > 0.0 {
+                continue;
+            }
+            let mut moved = tune.clone();
+            moved.channels[c].gain_db = gain_db;
+            let moved_db = system.error_db(aim, &moved);
+            if moved_db < *error_db {
+                (*tune, *error_db) = (moved, moved_db);
+            }
+        }
+    }
+}
+
+/// Residuals in decibels, one for each scene and frequency of the aim, each scaled so that their squares add up to the
+/// mean square; then a little for each gain.
+fn residuals(
+    system: &System,
+    aim: &Aim,
+    tune: &Tune,
+    settings: &[Setting],
+    slopes: Option<&mut DMatrix<f64>>,
+) -> DVector<f64> {
+    let Some(gains) = system.gains(tune) else {
+        // A setting that makes no filter: as bad as can be, so that it is not taken.
+        return DVector::from_element(1, 1e9);
+    };
+    let sums = system.sums(&gains);
+    let points = aim.frequency_hz.len();
+    let count = system.scenes * points;
+    let bands = settings.iter().filter(|it| matches!(it, Setting::Band(_, _, 1))).count();
+    let mut residual = DVector::zeros(count + bands);
+    let mut smooth = Vec::with_capacity(system.scenes);
+    for (scene, places) in sums.iter().enumerate() {
+        let power = system.smooth(&system.mean_power(places), &aim.frequency_hz);
+        for (i, p) in power.iter().enumerate() {
+            residual[scene * points + i] = 10.0 * p.max(1e-30).log10() - aim.level_db[i];
+        }
+        smooth.push(power);
+    }
+    let weights = aim.weights(system.scenes);
+    let centre = |column: &mut [f64]| {
+        let mean: f64 = column.iter().zip(&weights).map(|(r, w)| w * r).sum();
+        column.iter_mut().zip(&weights).for_each(|(r, w)| *r = (*r - mean) * w.sqrt());
+    };
+    centre(&mut residual.as_mut_slice()[..count]);
+    let gain_rows = settings
+        .iter()
+        .enumerate()
+        .filter(|(_, it)| matches!(it, Setting::Band(_, _, 1)))
+        .map(|(column, it)| (column, get(tune, *it)));
+    for (row, (_, gain_db)) in gain_rows.clone().enumerate() {
+        residual[count + row] = GAIN_WEIGHT * gain_db;
+    }
+    let Some(slopes) = slopes else { return residual };
+
+    *slopes = DMatrix::zeros(count + bands, settings.len());
+    for (row, (column, _)) in gain_rows.enumerate() {
+        slopes[(count + row, column)] = GAIN_WEIGHT;
+    }
+    let shares = system.shares(&sums, &gains);
+    let mut moved = vec![0.0; system.frequency_hz.len()];
+    let mut section_slopes = SectionSlopes { of: None, slopes: Vec::new() };
+    for (column, setting) in settings.iter().enumerate() {
+        let (channel, by) = section_slopes.log_slope(system, tune, *setting);
+        let Some(speaker) = system.speaker(&tune.channels[channel].name) else { continue };
+        for scene in 0..system.scenes {
+            let share = &shares[scene][speaker];
+            if share.is_empty() {
+                continue;
+            }
+            for ((moved, share), by) in moved.iter_mut().zip(share).zip(&by) {
+                *moved = 2.0 * (share * by).re;
+            }
+            let change = system.smooth(&moved, &aim.frequency_hz);
+            for (i, (change, power)) in change.iter().zip(&smooth[scene]).enumerate() {
+                slopes[(scene * points + i, column)] = 10.0 / LN_10 * change / power.max(1e-30);
+            }
+        }
+        centre(&mut slopes.column_mut(column).as_mut_slice()[..count]);
+    }
+    residual
+}
+
+/// The slopes of one section, which come three together.
+struct SectionSlopes {
+    of: Option<(usize, usize)>,
+    slopes: Vec<[Complex; 3]>,
+}
+
+impl SectionSlopes {
+    /// The slope of a channel's logarithm over one of its settings, at the system's frequencies.
+    fn log_slope(&mut self, system: &System, tune: &Tune, setting: Setting) -> (usize, Vec<Complex>) {
+        let hz = &system.frequency_hz;
+        match setting {
+            Setting::Gain(c) => (c, vec![Complex::new(LN_10 / 20.0, 0.0); hz.len()]),
+            Setting::Delay(c) => (c, hz.iter().map(|f| Complex::new(0.0, -1e-3 * TAU * f)).collect()),
+            Setting::Band(c, s, coordinate) => {
+                if self.of != Some((c, s)) {
+                    let section = tune.channels[c].sections[s];
+                    let slopes = |f: &f64| section.log_jacobian(*f, tune.sample_rate_hz);
+                    (self.of, self.slopes) = (Some((c, s)), hz.iter().map(slopes).collect());
+                }
+                (c, self.slopes.iter().map(|it| it[coordinate]).collect())
+            }
+        }
+    }
+}
+
+/// The filters of the channels that the system knows, at its frequencies; `None` where a setting makes no filter.
+pub(super) fn gains(system: &System, tune: &Tune) -> Option<Vec<Vec<Complex>>> {
+    system
+        .speakers
+        .iter()
+        .map(|speaker| match tune.channels.iter().find(|it| it.name == speaker.name) {
+            Some(channel) => {
+                Some(ChannelFilter::new(channel, tune.sample_rate_hz).ok()?.responses(&system.frequency_hz))
+            }
+            None => Some(vec![Complex::new(1.0, 0.0); system.frequency_hz.len()]),
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::curve::log_grid_hz;
+    use crate::limits::{DelayRange, Frequencies, Range};
+    use crate::spectrum::Bins;
+    use crate::system::Speaker;
+    use crate::tune::{ChannelTune, Crossover, CrossoverFamily, Pass, SectionKind};
+
+    fn limits() -> Limits {
+        Limits {
+            sample_rate_hz: 48_000.0,
+            bands: 10,
+            kinds: vec![SectionKind::Peaking],
+            gain_db: Range { min: -15.0, max: 6.0, step: Some(0.1) },
+            q: Range { min: 0.3, max: 10.0, step: Some(0.01) },
+            frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: None },
+            delay_ms: Some(DelayRange { max: 20.0, step: Some(0.01) }),
+            fir_taps: 0,
+        }
+    }
+
+    fn peak(frequency_hz: f64, gain_db: f64, q: f64) -> Section {
+        Section { kind: SectionKind::Peaking, frequency_hz, gain_db, q }
+    }
+
+    fn tune(sections: [Vec<Section>; 2], gain_db: [f64; 2], delay_ms: [f64; 2]) -> Tune {
+        let crossover =
+            |pass| Crossover { pass, family: CrossoverFamily::LinkwitzRiley, order: 4, frequency_hz: 400.0 };
+        let passes = [Pass::Low, Pass::High];
+        let channels = sections
+            .into_iter()
+            .enumerate()
+            .map(|(c, sections)| ChannelTune {
+                name: ["low", "high"][c].into(),
+                crossovers: vec![crossover(passes[c])],
+                gain_db: gain_db[c],
+                delay_ms: delay_ms[c],
+                sections,
+                ..ChannelTune::default()
+            })
+            .collect();
+        Tune { sample_rate_hz: 48_000.0, channels, ..Tune::default() }
+    }
+
+    /// Two speakers that are bent the opposite way of a known tune, heard at two places 3 dB apart: the tune makes the
+    /// sum flat.
+    fn system(known: &Tune) -> (System, Aim) {
+        let hz = Bins::standard().frequency_hz.clone();
+        let bare = |c: usize| ChannelTune { crossovers: Vec::new(), ..known.channels[c].clone() };
+        let speakers = [0, 1]
+            .map(|c| {
+                let filter = ChannelFilter::new(&bare(c), 48_000.0).unwrap();
+                let at = |gain: f64| hz.iter().map(|f| gain / filter.response(*f)).collect::<Vec<Complex>>();
+                Speaker { name: known.channels[c].name.clone(), heard: vec![vec![at(1.0), at(0.7)]] }
+            })
+            .to_vec();
+        let system = System {
+            frequency_hz: hz,
+            speakers,
+            scenes: 1,
+            place_weights: vec![0.5; 2],
+            smoothing_per_octave: 12.0,
+        };
+        let frequency_hz = log_grid_hz(30.0, 16_000.0, 24.0);
+        let level_db = vec![0.0; frequency_hz.len()];
+        (system, Aim { frequency_hz, level_db, spans_hz: Vec::new() })
+    }
+
+    #[test]
+    fn the_slopes_are_those_of_the_residuals() {
+        let known =
+            tune([vec![peak(150.0, -5.0, 1.4)], vec![peak(2000.0, 3.0, 2.0)]], [-2.0, 0.0], [0.3, 0.0]);
+        let (system, aim) = system(&known);
+        let start =
+            tune([vec![peak(180.0, -3.0, 1.0)], vec![peak(1700.0, 2.0, 1.5)]], [0.0, 0.0], [0.1, 0.0]);
+        let freedom = Freedom { delay_s: vec![0.5e-3, 0.0], iterations: 1 };
+        let settings = settings_of(&system, &start, &freedom);
+        let x: Vec<f64> = settings.iter().map(|it| get(&start, *it)).collect();
+        let mut slopes = DMatrix::zeros(0, 0);
+        let at = residuals(&system, &aim, &start, &settings, Some(&mut slopes));
+        for (column, setting) in settings.iter().enumerate() {
+            let mut moved = x.clone();
+            moved[column] += 1e-5;
+            let there = residuals(&system, &aim, &with(&start, &settings, &moved), &settings, None);
+            let found = (there - &at) / 1e-5;
+            let away = (found - slopes.column(column)).norm() / slopes.column(column).norm();
+            assert!(
+                away < 1e-3,
+                "{}: {away}",
+                ["gain", "delay", "band"][match setting {
+                    Setting::Gain(_) => 0,
+                    Setting::Delay(_) => 1,
+                    Setting::Band(..) => 2,
+                }]
+            );
+        }
+    }
+
+    #[test]
+    fn a_known_tune_is_found_from_a_poor_start() {
+        let known =
+            tune([vec![peak(150.0, -5.0, 1.4)], vec![peak(2000.0, 3.0, 2.0)]], [-2.0, 0.0], [0.3, 0.0]);
+        let (system, aim) = system(&known);
+        let start =
+            tune([vec![peak(180.0, -3.0, 1.0)], vec![peak(1700.0, 2.0, 1.5)]], [0.0, -1.0], [0.1, 0.0]);
+        let freedom = Freedom { delay_s: vec![0.5e-3, 0.0], iterations: 60 };
+        let found = refine(&system, &aim, &start, &limits(), &freedom);
+        assert!(found.before_db > 1.0 && found.after_db < 0.1, "{found:?}");
+        let again = refine(&system, &aim, &found.tune, &limits(), &freedom);
+        assert!(again.after_db <= again.before_db);
+    }
+}
