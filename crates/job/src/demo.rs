@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use audio::rig::Watch;
 use dsp::verdict::Verdict;
 use garage::proof::{Change, Distance, Proof, ProofSide};
-use garage::{Reason, Side, Simulation, Stage, StageState, VisitFolder};
+use garage::{Side, Simulation, Stage, StageState, VisitFolder};
 use jiff::Timestamp;
 use jiff::civil::{Date, date};
 use serde::Serialize;
@@ -16,7 +16,7 @@ use crate::handover;
 use crate::intake;
 use crate::judged::Judged;
 use crate::source::{self, SIDES, limits_of};
-use crate::voicing::{self, Scope};
+use crate::voicing::{self, Wish};
 use crate::workplace::{WorkClock, Workplace};
 
 /// The day of every demo: what it writes is the same whenever it is run.
@@ -126,7 +126,7 @@ pub fn run(order: &DemoOrder, say: &mut dyn FnMut(&str), watch: &Watch) -> Resul
     say("Voicing: levels, delays, correction");
     let voiced = voice(&work, &curves.result)?;
     hear("Voicing", voiced.verdict, voiced.remarks);
-    let (tune, reasons) = voiced.result;
+    let voicing::SetUp { tune, reasons, .. } = voiced.result;
     let number = voicing::save_tune(&work.folder, &mut work.clock, &tune, "Demo", reasons, None)?;
     done(&mut work.folder, Stage::Voicing)?;
 
@@ -193,23 +193,13 @@ fn take_sides(
     Ok(())
 }
 
-/// Levels, delays, polarity, then the correction of the whole car.
-fn voice(work: &Workplace, curves: &CabinCurves) -> Result<Judged<(dsp::tune::Tune, Vec<Reason>)>, JobError> {
+/// Set up for the driver, as the one button does it.
+fn voice(work: &Workplace, curves: &CabinCurves) -> Result<Judged<voicing::SetUp>, JobError> {
     let limits = limits_of(&work.folder)?;
     let target = work.folder.record().target.clone().unwrap_or_else(intake::default_target);
-    let start = voicing::start_tune(&work.folder.car().channel_map, limits)?;
     let temperature_c = work.folder.record().conditions.temperature_c;
-    let aligned = voicing::align(curves, &start, limits, temperature_c)?;
-    let proposal = voicing::propose(curves, &Scope::Whole, &aligned.result.tune, &target, limits)?;
-    let mut reasons = aligned.result.reasons;
-    reasons.extend(proposal.result.reasons);
-    let mut remarks = aligned.remarks;
-    remarks.extend(proposal.remarks);
-    Ok(Judged {
-        result: (proposal.result.tune, reasons),
-        verdict: aligned.verdict.max(proposal.verdict),
-        remarks,
-    })
+    let wish = Wish { temperature_c, ..Wish::default() };
+    voicing::set_up(curves, &work.folder.car().channel_map, &target, limits, &wish)
 }
 
 fn done(folder: &mut VisitFolder, stage: Stage) -> Result<(), JobError> {

@@ -88,8 +88,13 @@ pub fn join(main: &Region, sub: &Region, scale: f64, around_s: f64) -> (Joint, O
         fixed: main.responses.clone(),
         moved: sub.responses.iter().map(scaled).collect(),
     };
-    let means =
-        Means { home_s: around_s, window_s: WINDOW_S, all_passes: Vec::new(), rate_hz: f64::INFINITY };
+    let means = Means {
+        home_s: around_s,
+        window_s: WINDOW_S,
+        all_passes: Vec::new(),
+        into: Vec::new(),
+        rate_hz: f64::INFINITY,
+    };
     let joint = |way: &Way| Joint { delay_s: way.delay_s, invert: way.invert, level_db: -way.lost_db };
     match meeting.join(&means) {
         Some(found) => (joint(&found.best), found.runner_up.map(|(way, _)| joint(&way))),

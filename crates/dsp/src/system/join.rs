@@ -31,6 +31,8 @@ pub struct Means {
     pub window_s: f64,
     /// All-pass sections the processor can set, second order; empty where it has none.
     pub all_passes: Vec<Section>,
+    /// Which of the two may get one.
+    pub into: Vec<Into>,
     /// Sample rate of the processor.
     pub rate_hz: f64,
 }
@@ -225,7 +227,7 @@ impl Meeting {
         let mut best = *plain.first()?;
         let mut threshold_db = self.price_db(&best, means.home_s) - ALL_PASS_WORTH_DB;
         for &section in &means.all_passes {
-            for into in [Into::Fixed, Into::Moved] {
+            for &into in &means.into {
                 let Some(&way) = self.minima(means, Some((into, section))).first() else { continue };
                 let price_db = self.price_db(&way, means.home_s);
                 if price_db < threshold_db && way.worst_lost_db <= best.worst_lost_db {
@@ -303,7 +305,13 @@ mod tests {
     }
 
     fn means(home_s: f64, window_s: f64) -> Means {
-        Means { home_s, window_s, all_passes: Vec::new(), rate_hz: 192_000.0 }
+        Means {
+            home_s,
+            window_s,
+            all_passes: Vec::new(),
+            into: vec![Into::Fixed, Into::Moved],
+            rate_hz: 192_000.0,
+        }
     }
 
     /// S. Linkwitz, R. Riley, JAES 24(1), 1976: both halves of a fourth-order one are in phase at every frequency, so

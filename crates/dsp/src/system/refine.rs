@@ -19,6 +19,8 @@ use crate::tune::{Section, Tune};
 /// How far the settings may move.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Freedom {
+    /// For each channel of the tune, whether any of its settings may move.
+    pub free: Vec<bool>,
     /// For each channel of the tune, how far its delay may move either way; 0 holds it.
     pub delay_s: Vec<f64>,
     /// Steps of the search.
@@ -77,7 +79,8 @@ pub fn refine(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom:
 fn settings_of(system: &System, tune: &Tune, freedom: &Freedom) -> Vec<Setting> {
     let mut settings = Vec::new();
     for (c, channel) in tune.channels.iter().enumerate() {
-        if system.speaker(&channel.name).is_none() {
+        let free = freedom.free.get(c).copied().unwrap_or(true);
+        if !free || system.speaker(&channel.name).is_none() {
             continue;
         }
         settings.push(Setting::Gain(c));
@@ -373,7 +376,7 @@ mod tests {
         let (system, aim) = system(&known);
         let start =
             tune([vec![peak(180.0, -3.0, 1.0)], vec![peak(1700.0, 2.0, 1.5)]], [0.0, 0.0], [0.1, 0.0]);
-        let freedom = Freedom { delay_s: vec![0.5e-3, 0.0], iterations: 1 };
+        let freedom = Freedom { free: vec![true; 2], delay_s: vec![0.5e-3, 0.0], iterations: 1 };
         let settings = settings_of(&system, &start, &freedom);
         let x: Vec<f64> = settings.iter().map(|it| get(&start, *it)).collect();
         let mut slopes = DMatrix::zeros(0, 0);
@@ -403,7 +406,7 @@ mod tests {
         let (system, aim) = system(&known);
         let start =
             tune([vec![peak(180.0, -3.0, 1.0)], vec![peak(1700.0, 2.0, 1.5)]], [0.0, -1.0], [0.1, 0.0]);
-        let freedom = Freedom { delay_s: vec![0.5e-3, 0.0], iterations: 60 };
+        let freedom = Freedom { free: vec![true; 2], delay_s: vec![0.5e-3, 0.0], iterations: 60 };
         let found = refine(&system, &aim, &start, &limits(), &freedom);
         assert!(found.before_db > 1.0 && found.after_db < 0.1, "{found:?}");
         let again = refine(&system, &aim, &found.tune, &limits(), &freedom);

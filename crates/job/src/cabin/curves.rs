@@ -3,6 +3,7 @@
 use audio::rig::Watch;
 use dsp::average::{Method, spatial_average};
 use dsp::curve::Curve;
+use dsp::measure::Distortion;
 use dsp::spectrum::Complex;
 use dsp::verdict::Verdict;
 use garage::{Channel, Side, TakeKind, TakeRecord, VisitFolder};
@@ -41,6 +42,8 @@ pub struct ChannelCurves {
     pub positions: Vec<PositionCurve>,
     /// The average over positions, with its 95 % half-width where there are two or more.
     pub average: Curve,
+    /// Harmonic distortion over frequency in percent, the middle of the positions; empty where none was measured.
+    pub thd_percent: Vec<(f64, f64)>,
 }
 
 /// One channel at one position.
@@ -151,6 +154,7 @@ fn channel_curves(
 ) -> Result<Option<ChannelCurves>, JobError> {
     let mut positions = Vec::new();
     let mut missing = Vec::new();
+    let mut distortions: Vec<Vec<Distortion>> = Vec::new();
     for position in &folder.record().positions {
         if watch.stopping() {
             return Err(JobError::Stopped);
@@ -167,6 +171,7 @@ fn channel_curves(
             continue;
         }
         let found = analysis::of_take(folder, take)?;
+        distortions.push(found.facts.distortion);
         positions.push(PositionCurve {
             position: position.name.clone(),
             take: take.id.clone(),
@@ -199,7 +204,30 @@ fn channel_curves(
     let all: Vec<Curve> = positions.iter().map(|position| position.curve.clone()).collect();
     let average = spatial_average(&all, Method::Power)
         .map_err(|error| JobError::Analysis(format!("{}: {error}", channel.name)))?;
-    Ok(Some(ChannelCurves { name: channel.name.clone(), side: channel.side, band_hz, positions, average }))
+    Ok(Some(ChannelCurves {
+        name: channel.name.clone(),
+        side: channel.side,
+        band_hz,
+        positions,
+        average,
+        thd_percent: middle_thd(&distortions),
+    }))
+}
+
+/// The middle over positions at each frequency of the first.
+fn middle_thd(positions: &[Vec<Distortion>]) -> Vec<(f64, f64)> {
+    let Some(first) = positions.first() else { return Vec::new() };
+    let at = |frequency_hz: f64| {
+        let mut all: Vec<f64> = positions
+            .iter()
+            .filter_map(|list| list.iter().find(|it| it.frequency_hz == frequency_hz))
+            .map(|it| it.thd_percent)
+            .filter(|percent| percent.is_finite())
+            .collect();
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() / 2).copied()
+    };
+    first.iter().filter_map(|it| Some((it.frequency_hz, at(it.frequency_hz)?))).collect()
 }
 
 /// Marks the positions that disagree with the others.

@@ -8,6 +8,7 @@ use dsp::verdict::Verdict;
 use garage::Reason;
 
 use super::predict::{Scope, predict};
+use super::system::shared_positions;
 use super::target_error::fit_target;
 use crate::cabin::{CabinCurves, ChannelCurves};
 use crate::error::JobError;
@@ -152,13 +153,6 @@ pub(crate) fn working_band(settings: &ChannelTune, (low_hz, high_hz): (f64, f64)
         dsp::tune::Pass::High => (low_hz.max(crossover.frequency_hz), high_hz),
         dsp::tune::Pass::Low => (low_hz, high_hz.min(crossover.frequency_hz)),
     })
-}
-
-fn shared_positions(channels: &[ChannelCurves]) -> Vec<String> {
-    let Some((first, others)) = channels.split_first() else { return Vec::new() };
-    let has = |channel: &ChannelCurves, name: &str| channel.positions.iter().any(|it| it.position == name);
-    let names = first.positions.iter().map(|it| it.position.clone());
-    names.filter(|name| others.iter().all(|channel| has(channel, name))).collect()
 }
 
 fn impulses(channel: &ChannelCurves, positions: &[String]) -> Vec<Vec<f64>> {

@@ -1,17 +1,28 @@
 //! Voicing: what levels, crossovers, delays, polarity and correction?
 
 mod align;
+mod crossovers;
+mod join;
 mod predict;
 mod propose;
+mod refine;
 mod save;
+mod set_up;
 mod start;
+mod system;
+mod tape;
 mod target_error;
 
 pub use align::{Voiced, align, set_levels};
+pub use crossovers::{CrossoverAdvice, propose_crossovers};
 pub use dsp::spectrum::Bins;
+pub use join::{Joined, Joint, RunnerUp, join};
 pub(crate) use predict::inner_band;
 pub use predict::{Prediction, SMOOTHING_PER_OCTAVE, Scope, average_of, curve_grid_hz, predict};
-pub use propose::{Proposal, heard_band, propose};
+pub use propose::{Proposal, heard_band, propose, propose_quickly};
+pub use refine::{FOLLOW, Refined, Refinement, THOROUGH, refine, whole_error_db};
 pub use save::save_tune;
+pub use set_up::{SetUp, Wish, set_up};
 pub use start::start_tune;
+pub use tape::cross_check;
 pub use target_error::{TargetError, fit_target, gained, target_error};

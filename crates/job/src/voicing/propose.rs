@@ -1,20 +1,21 @@
 //! Equalisation towards the target, for one channel, one side, or the whole car.
 
-use dsp::correct::{Options, propose as fit};
+use dsp::correct::{Effort, Options, propose as fit};
 use dsp::curve::Curve;
 use dsp::limits::Limits;
 use dsp::target::Target;
-use dsp::tune::{LeftAlone, Predicted, Section, Tune};
+use dsp::tune::{ChannelTune, LeftAlone, Predicted, Section, Tune};
 use garage::{Reason, Side};
 use serde::Serialize;
 
 use super::align::{refresh, set_levels, working_band};
 use super::predict::{Prediction, Scope, predict};
+use super::refine::{FOLLOW, Refinement, THOROUGH, refine};
 use super::target_error::fit_target;
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
 use crate::judged::Judged;
-use crate::source::{SIDES, side_name};
+use crate::source::side_name;
 
 /// A proposed tune.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -36,14 +37,14 @@ pub struct Proposal {
 
 /// What is heard of a car: below, a cabin only rumbles; above, one centimetre decides. Common practice, no source.
 const HEARD_HZ: (f64, f64) = (20.0, 16_000.0);
-/// A correction of both channels at a joint would be undone by the other: a side is corrected from here above it.
-const ABOVE_JOINT: f64 = 1.25;
+/// A channel is made level this far beyond its crossovers: half an octave, over which the slope is the crossover's.
+const BEYOND: f64 = std::f64::consts::SQRT_2;
 
 /// Proposes the equalisation of `scope` and puts it in place of what that scope had.
 ///
-/// A channel is corrected over the band its crossovers leave it. A side gets the same bands on every channel that plays
-/// for it alone, above the joint with what plays for both. The whole car is each shared channel, then the levels, then
-/// each side.
+/// A channel is corrected without its crossovers over the band they leave it and half an octave beyond, so that its
+/// acoustic slopes become theirs. A side is each of its channels, then their bands and levels together on the sum; the
+/// whole car is every channel, then the levels, then all together.
 ///
 /// # Errors
 /// A scope without takes, or a processor that has nothing to correct with.
@@ -54,26 +55,83 @@ pub fn propose(
     target: &Target,
     limits: &Limits,
 ) -> Result<Judged<Proposal>, JobError> {
+    propose_with(cabin, scope, tune, target, limits, Effort::Quick)
+}
+
+/// As [`propose`] from the bands that are there, fast enough to follow a target that is dragged.
+///
+/// # Errors
+/// As [`propose`].
+pub fn propose_quickly(
+    cabin: &CabinCurves,
+    scope: &Scope,
+    tune: &Tune,
+    target: &Target,
+    limits: &Limits,
+) -> Result<Judged<Proposal>, JobError> {
+    propose_with(cabin, scope, tune, target, limits, Effort::Follow)
+}
+
+fn propose_with(
+    cabin: &CabinCurves,
+    scope: &Scope,
+    tune: &Tune,
+    target: &Target,
+    limits: &Limits,
+    effort: Effort,
+) -> Result<Judged<Proposal>, JobError> {
     let before = predict(cabin, tune, scope)?;
-    let mut made = Judged::good(Made { tune: tune.clone(), ..Made::default() });
-    match scope {
-        Scope::Channel(name) => channel(cabin, name, target, limits, &mut made)?,
-        Scope::Side(side) => one_side(cabin, *side, target, limits, &mut made)?,
-        Scope::Whole => whole(cabin, target, limits, &mut made)?,
+    let names: Vec<&str> = match scope {
+        Scope::Channel(name) => vec![name.as_str()],
+        Scope::Side(side) => own_channels(cabin, *side)?,
+        Scope::Whole => cabin.channels.iter().map(|it| it.name.as_str()).collect(),
+    };
+    let mut made = Equalised { tune: tune.clone(), ..Equalised::default() };
+    for name in &names {
+        channel(cabin, name, target, limits, effort, &mut made)?;
     }
-    refresh(&mut made.result.tune)?;
-    let after = predict(cabin, &made.result.tune, scope)?;
+    let mut judged = Judged::good(());
+    if *scope == Scope::Whole {
+        let levelled = set_levels(cabin, &made.tune, target, limits)?;
+        made.tune = levelled.result.tune;
+        made.reasons.extend(levelled.result.reasons);
+        judged = Judged { result: (), verdict: levelled.verdict, remarks: levelled.remarks };
+    }
+    refresh(&mut made.tune)?;
+    if !matches!(scope, Scope::Channel(_)) {
+        let iterations = if effort == Effort::Follow { FOLLOW } else { THOROUGH };
+        let what = Refinement { channels: Some(&names), delays: false, iterations };
+        let refined = refine(cabin, &made.tune, target, limits, what)?;
+        made.tune = refined.tune;
+        made.reasons.extend(refined.reasons);
+    }
+    let after = predict(cabin, &made.tune, scope)?;
     let band_hz = heard_band(cabin, scope);
     let error_db = Predicted {
         rms_error_db_before: rms(&before, target, band_hz),
         rms_error_db_after: rms(&after, target, band_hz),
     };
-    let Made { mut tune, reasons, left_alone } = made.result;
+    let Equalised { mut tune, reasons, left_alone } = made;
     tune.predicted = error_db;
     tune.left_alone.clone_from(&left_alone);
     let result =
         Proposal { tune, reasons, left_alone, before: before.average, predicted: after.average, error_db };
-    Ok(Judged { result, verdict: made.verdict, remarks: made.remarks })
+    Ok(Judged { result, verdict: judged.verdict, remarks: judged.remarks })
+}
+
+fn own_channels(cabin: &CabinCurves, side: Side) -> Result<Vec<&str>, JobError> {
+    let own: Vec<&str> =
+        cabin.channels.iter().filter(|it| it.side == side).map(|it| it.name.as_str()).collect();
+    if own.is_empty() {
+        return Err(JobError::Input(format!("no channel plays for the {} side alone", side_name(side))));
+    }
+    Ok(own)
+}
+
+/// Rms distance of the whole car from the target.
+pub(super) fn whole_predicted(cabin: &CabinCurves, tune: &Tune, target: &Target) -> Result<f64, JobError> {
+    let prediction = predict(cabin, tune, &Scope::Whole)?;
+    Ok(rms(&prediction, target, heard_band(cabin, &Scope::Whole)))
 }
 
 /// The band over which `scope` is held against the target.
@@ -97,110 +155,66 @@ fn rms(prediction: &Prediction, target: &Target, (from_hz, to_hz): (f64, f64)) -
     fit_target(&prediction.average, target, from_hz, to_hz).map_or(0.0, |it| it.1)
 }
 
+/// A tune with new bands.
 #[derive(Default)]
-struct Made {
-    tune: Tune,
-    reasons: Vec<Reason>,
-    left_alone: Vec<LeftAlone>,
+pub(super) struct Equalised {
+    pub tune: Tune,
+    pub reasons: Vec<Reason>,
+    pub left_alone: Vec<LeftAlone>,
 }
 
+/// Every channel that was measured, equalised by itself.
+pub(super) fn each_channel(
+    cabin: &CabinCurves,
+    tune: &Tune,
+    target: &Target,
+    limits: &Limits,
+    effort: Effort,
+) -> Result<Equalised, JobError> {
+    let mut made = Equalised { tune: tune.clone(), ..Equalised::default() };
+    for it in &cabin.channels {
+        channel(cabin, &it.name, target, limits, effort, &mut made)?;
+    }
+    refresh(&mut made.tune)?;
+    Ok(made)
+}
+
+/// Fits the bands of one channel, heard without its crossovers.
 fn channel(
     cabin: &CabinCurves,
     name: &str,
     target: &Target,
     limits: &Limits,
-    made: &mut Judged<Made>,
+    effort: Effort,
+    made: &mut Equalised,
 ) -> Result<(), JobError> {
-    let scope = Scope::Channel(name.to_owned());
-    set_sections(&mut made.result.tune, &[name], &[]);
-    let Some(settings) = made.result.tune.channels.iter().find(|it| it.name == name) else {
+    let Some(settings) = made.tune.channels.iter().find(|it| it.name == name) else {
         return Err(JobError::Input(format!("the tune has no channel \"{name}\"")));
     };
     let band_hz = cabin.channel(name).map_or(HEARD_HZ, |it| it.band_hz);
     let (from_hz, to_hz) = working_band(settings, band_hz);
-    let span_hz = (from_hz.max(HEARD_HZ.0), to_hz.min(HEARD_HZ.1));
-    let sections = bands(cabin, &scope, target, limits, span_hz, name, made)?;
-    set_sections(&mut made.result.tune, &[name], &sections);
-    Ok(())
-}
-
-fn one_side(
-    cabin: &CabinCurves,
-    side: Side,
-    target: &Target,
-    limits: &Limits,
-    made: &mut Judged<Made>,
-) -> Result<(), JobError> {
-    let own: Vec<&str> =
-        cabin.channels.iter().filter(|it| it.side == side).map(|it| it.name.as_str()).collect();
-    if own.is_empty() {
-        return Err(JobError::Input(format!("no channel plays for the {} side alone", side_name(side))));
-    }
-    set_sections(&mut made.result.tune, &own, &[]);
-    let shared = cabin.channels.iter().any(|it| it.side == Side::Both);
-    let lowest_hz = made
-        .result
-        .tune
-        .channels
-        .iter()
-        .filter(|it| own.contains(&it.name.as_str()))
-        .filter_map(|it| Some(working_band(it, cabin.channel(&it.name)?.band_hz).0))
-        .fold(f64::INFINITY, f64::min);
-    let scope = Scope::Side(side);
-    let (from_hz, to_hz) = heard_band(cabin, &scope);
-    let from_hz = if shared { lowest_hz * ABOVE_JOINT } else { from_hz };
-    let sections = bands(cabin, &scope, target, limits, (from_hz, to_hz), side_name(side), made)?;
-    set_sections(&mut made.result.tune, &own, &sections);
-    Ok(())
-}
-
-fn whole(
-    cabin: &CabinCurves,
-    target: &Target,
-    limits: &Limits,
-    made: &mut Judged<Made>,
-) -> Result<(), JobError> {
-    for shared in cabin.channels.iter().filter(|it| it.side == Side::Both) {
-        channel(cabin, &shared.name, target, limits, made)?;
-    }
-    let levelled = set_levels(cabin, &made.result.tune, target, limits)?;
-    made.result.tune = levelled.result.tune;
-    made.result.reasons.extend(levelled.result.reasons);
-    made.verdict = made.verdict.max(levelled.verdict);
-    made.remarks.extend(levelled.remarks);
-    for (side, _) in SIDES {
-        if cabin.channels.iter().any(|it| it.side == side) {
-            one_side(cabin, side, target, limits, made)?;
-        }
+    // All-passes belong to a joint and stay.
+    let (kept, start): (Vec<Section>, Vec<Section>) =
+        settings.sections.iter().copied().partition(|it| !it.kind.has_gain());
+    let bare = ChannelTune { name: name.to_owned(), ..ChannelTune::default() };
+    let alone = Tune { sample_rate_hz: made.tune.sample_rate_hz, channels: vec![bare], ..Tune::default() };
+    let heard = predict(cabin, &alone, &Scope::Channel(name.to_owned()))?.average;
+    let end = |at: Option<&f64>, or: f64| at.copied().unwrap_or(or);
+    let from_hz = (from_hz / BEYOND).max(HEARD_HZ.0).max(end(heard.frequency_hz.first(), from_hz));
+    let to_hz = (to_hz * BEYOND).min(HEARD_HZ.1).min(end(heard.frequency_hz.last(), to_hz));
+    let start = if effort == Effort::Follow { start } else { Vec::new() };
+    let options = Options { from_hz, to_hz, effort, start, ..Options::default() };
+    let limits = Limits { bands: limits.bands.saturating_sub(kept.len()), ..limits.clone() };
+    let proposal = fit(&heard, target, &limits, &options)
+        .map_err(|error| JobError::Analysis(format!("{name}: {error}")))?;
+    made.reasons.extend(reason(name, &proposal.sections));
+    let named = |region: LeftAlone| LeftAlone { reason: format!("{name}: {}", region.reason), ..region };
+    made.left_alone.extend(proposal.left_alone.into_iter().map(named));
+    if let Some(settings) = made.tune.channels.iter_mut().find(|it| it.name == name) {
+        settings.sections = proposal.sections.into_iter().chain(kept).collect();
+        settings.fir = None;
     }
     Ok(())
-}
-
-/// Fits bands to what `scope` is predicted to be without them.
-fn bands(
-    cabin: &CabinCurves,
-    scope: &Scope,
-    target: &Target,
-    limits: &Limits,
-    (from_hz, to_hz): (f64, f64),
-    subject: &str,
-    made: &mut Judged<Made>,
-) -> Result<Vec<Section>, JobError> {
-    refresh(&mut made.result.tune)?;
-    let bare = predict(cabin, &made.result.tune, scope)?.average;
-    // Takes end a little inside the band that was swept.
-    let measured = |end: Option<&f64>, or: f64| end.copied().unwrap_or(or);
-    let from_hz = from_hz.max(measured(bare.frequency_hz.first(), from_hz));
-    let to_hz = to_hz.min(measured(bare.frequency_hz.last(), to_hz));
-    let options = Options { from_hz, to_hz, ..Options::default() };
-    let proposal = fit(&bare, target, limits, &options)
-        .map_err(|error| JobError::Analysis(format!("{subject}: {error}")))?;
-    if let Some(reason) = reason(subject, &proposal.sections) {
-        made.result.reasons.push(reason);
-    }
-    let named = |region: LeftAlone| LeftAlone { reason: format!("{subject}: {}", region.reason), ..region };
-    made.result.left_alone.extend(proposal.left_alone.into_iter().map(named));
-    Ok(proposal.sections)
 }
 
 fn reason(subject: &str, sections: &[Section]) -> Option<Reason> {
@@ -213,11 +227,4 @@ fn reason(subject: &str, sections: &[Section]) -> Option<Reason> {
         crate::handover::changes::hertz(strongest.frequency_hz)
     );
     Some(Reason { subject: subject.to_owned(), words })
-}
-
-fn set_sections(tune: &mut Tune, names: &[&str], sections: &[Section]) {
-    for channel in tune.channels.iter_mut().filter(|it| names.contains(&it.name.as_str())) {
-        channel.sections = sections.to_vec();
-        channel.fir = None;
-    }
 }

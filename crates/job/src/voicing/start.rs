@@ -8,7 +8,7 @@ use crate::error::JobError;
 
 /// Fourth order: steep enough to protect, and both sides of it stay in phase (S. Linkwitz, R. Riley, "Active Crossover
 /// Networks for Noncoincident Drivers", JAES 24(1), 1976).
-const ORDER: u8 = 4;
+pub(super) const ORDER: u8 = 4;
 
 /// The tune of a processor as first set up: for every two neighbouring speakers one crossover, in the middle of the
 /// octaves that both can play.
@@ -37,8 +37,8 @@ fn crossovers(map: &ChannelMap, channel: &Channel) -> Vec<Crossover> {
         order: ORDER,
         frequency_hz,
     };
-    let below = neighbour(map, channel, |mine, other| other < mine).map(|lower| meeting_hz(lower, channel));
-    let above = neighbour(map, channel, |mine, other| other > mine).map(|upper| meeting_hz(channel, upper));
+    let below = lower_of(map, channel).map(|lower| meeting_hz(lower, channel));
+    let above = neighbour_above(map, channel).map(|upper| meeting_hz(channel, upper));
     below
         .map(|hz| crossover(Pass::High, hz))
         .into_iter()
@@ -69,6 +69,23 @@ fn neighbour<'a>(
         .min_by_key(|other| rank(other.role).abs_diff(mine))
 }
 
+/// The speaker below `channel`, if it has one.
+pub(super) fn lower_of<'a>(map: &'a ChannelMap, channel: &Channel) -> Option<&'a Channel> {
+    neighbour(map, channel, |mine, other| other < mine)
+}
+
+/// The speaker above `channel`, if it has one.
+pub(super) fn neighbour_above<'a>(map: &'a ChannelMap, channel: &Channel) -> Option<&'a Channel> {
+    neighbour(map, channel, |mine, other| other > mine)
+}
+
+/// Every channel, the highest first.
+pub(super) fn in_order(map: &ChannelMap) -> Vec<&Channel> {
+    let mut all: Vec<&Channel> = map.channels.iter().collect();
+    all.sort_by_key(|it| std::cmp::Reverse(rank(it.role)));
+    all
+}
+
 /// A subwoofer meets everything; others meet on their own side and in their own row. A full-range speaker has nothing
 /// above it.
 fn meets(a: &Channel, b: &Channel) -> bool {
@@ -81,10 +98,13 @@ fn meets(a: &Channel, b: &Channel) -> bool {
 fn meeting_hz(lower: &Channel, upper: &Channel) -> f64 {
     let from_hz = upper.safe_band_hz.0.max(upper.safe_frequency_hz.unwrap_or(0.0));
     let to_hz = lower.safe_band_hz.1.max(from_hz);
-    let middle = (from_hz * to_hz).sqrt();
-    // Two digits are what a tuner types in.
-    let digit = 10_f64.powf(middle.log10().floor() - 1.0);
-    (middle / digit).round() * digit
+    two_digits((from_hz * to_hz).sqrt())
+}
+
+/// Two digits are what a tuner types in.
+pub(super) fn two_digits(frequency_hz: f64) -> f64 {
+    let digit = 10_f64.powf(frequency_hz.log10().floor() - 1.0);
+    (frequency_hz / digit).round() * digit
 }
 
 #[cfg(test)]

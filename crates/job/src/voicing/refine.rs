@@ -1,0 +1,109 @@
+//! The joint refinement: levels, delays and bands of all channels together, on the sum as it is heard.
+
+use dsp::limits::Limits;
+use dsp::system::{Freedom, refine as refine_system};
+use dsp::target::Target;
+use dsp::tune::{ChannelTune, Pass, Tune};
+use garage::Reason;
+use serde::Serialize;
+
+use super::align::refresh;
+use super::system::{aim_of, seats_as_system, system_of};
+use crate::cabin::CabinCurves;
+use crate::error::JobError;
+
+/// A refined tune.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Refined {
+    /// The settings; as they came where nothing better was found.
+    pub tune: Tune,
+    /// What was done, where it was worth it.
+    #[serde(skip)]
+    pub reasons: Vec<Reason>,
+    /// Rms distance of all sides from the target, at one level, before.
+    pub before_db: f64,
+    /// The same after; never more.
+    pub after_db: f64,
+}
+
+/// What may move, and how long to look.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Refinement<'a> {
+    /// The channels whose settings may move; all where it is `None`.
+    pub channels: Option<&'a [&'a str]>,
+    /// Delays may move by a sixth of a period at the crossover above.
+    pub delays: bool,
+    /// Steps of the search.
+    pub iterations: usize,
+}
+
+/// All there is to find, within about a second.
+pub const THOROUGH: usize = 40;
+/// While a target is dragged.
+pub const FOLLOW: usize = 3;
+
+/// A delay moves no further than this share of a period: the joint chose the cycle.
+const DELAY_PERIODS: f64 = 1.0 / 6.0;
+
+/// Refines `tune` for one seat.
+///
+/// # Errors
+/// A tune with a filter that cannot be.
+pub fn refine(
+    cabin: &CabinCurves,
+    tune: &Tune,
+    target: &Target,
+    limits: &Limits,
+    what: Refinement,
+) -> Result<Refined, JobError> {
+    refine_seats(&[(cabin, 1.0)], tune, target, limits, what)
+}
+
+/// The same for several seats, each with its weight.
+pub(super) fn refine_seats(
+    seats: &[(&CabinCurves, f64)],
+    tune: &Tune,
+    target: &Target,
+    limits: &Limits,
+    what: Refinement,
+) -> Result<Refined, JobError> {
+    let Some((first, _)) = seats.first() else {
+        return Err(JobError::not_yet("no seat was measured", "take its positions in Cabin first"));
+    };
+    let system = seats_as_system(seats);
+    let aim = aim_of(first, target);
+    let is_free = |channel: &ChannelTune| what.channels.is_none_or(|it| it.contains(&channel.name.as_str()));
+    let delay_s = |channel: &ChannelTune| match upper_edge_hz(channel) {
+        Some(hz) if what.delays && is_free(channel) => DELAY_PERIODS / hz,
+        _ => 0.0,
+    };
+    let freedom = Freedom {
+        free: tune.channels.iter().map(is_free).collect(),
+        delay_s: tune.channels.iter().map(delay_s).collect(),
+        iterations: what.iterations,
+    };
+    let found = refine_system(&system, &aim, tune, limits, &freedom);
+    let mut tune = found.tune;
+    refresh(&mut tune)?;
+    let mut reasons = Vec::new();
+    // What is less would not be heard.
+    if found.before_db - found.after_db > 0.1 {
+        let words = format!(
+            "Levels, delays and bands of all channels were refined together: the expected distance from the target fell \
+             from {:.1} to {:.1} dB.",
+            found.before_db, found.after_db
+        );
+        reasons.push(Reason { subject: "whole car".into(), words });
+    }
+    Ok(Refined { tune, reasons, before_db: found.before_db, after_db: found.after_db })
+}
+
+/// Rms distance of all sides from the target, at one level.
+pub fn whole_error_db(cabin: &CabinCurves, tune: &Tune, target: &Target) -> f64 {
+    system_of(cabin).error_db(&aim_of(cabin, target), tune)
+}
+
+/// The crossover above a channel, where it hands over to the next.
+fn upper_edge_hz(channel: &ChannelTune) -> Option<f64> {
+    channel.crossovers.iter().filter(|it| it.pass == Pass::Low).map(|it| it.frequency_hz).reduce(f64::min)
+}

@@ -1,0 +1,144 @@
+//! "Set it up for the driver": one call from measured channels to a tune, with what was done and why.
+
+use dsp::limits::Limits;
+use dsp::target::Target;
+use dsp::tune::{LeftAlone, Predicted, Tune};
+use dsp::verdict::Verdict;
+use garage::{ChannelMap, Reason};
+use serde::Serialize;
+
+use super::align::refresh;
+use super::crossovers::{CrossoverAdvice, propose_crossovers};
+use super::join::{Joint, join};
+use super::propose::{Equalised, each_channel, whole_predicted};
+use super::refine::{Refinement, THOROUGH, refine, whole_error_db};
+use super::start::start_tune;
+use super::tape::cross_check;
+use super::{align, set_levels};
+use crate::cabin::CabinCurves;
+use crate::error::JobError;
+use crate::judged::Judged;
+
+/// What the tuner may say besides.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Wish {
+    /// Air in the cabin, for distances.
+    pub temperature_c: Option<f64>,
+    /// Distances from speaker to head by tape measure, per channel.
+    pub tape_m: Vec<(String, f64)>,
+    /// Begin from these crossovers instead of proposing some.
+    pub crossovers_of: Option<Tune>,
+}
+
+/// A whole set-up.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SetUp {
+    /// The settings.
+    pub tune: Tune,
+    /// What was done and why, in the order it was done.
+    #[serde(skip)]
+    pub reasons: Vec<Reason>,
+    /// What the crossovers rest on; empty where they were given.
+    pub crossovers: Vec<CrossoverAdvice>,
+    /// How the bands were joined.
+    pub joints: Vec<Joint>,
+    /// Rms distance of all sides from the target at one level, with crossovers only.
+    pub start_db: f64,
+    /// The same step by step: arrivals, bands, levels, joints.
+    pub stepwise_db: f64,
+    /// The same refined together; never more.
+    pub refined_db: f64,
+    /// Regions not touched.
+    pub left_alone: Vec<LeftAlone>,
+}
+
+/// Crossovers, arrivals, each channel's bands, levels, joints, then everything refined together.
+///
+/// # Errors
+/// No takes, a processor that has nothing to correct with, a crossover that cannot be.
+pub fn set_up(
+    cabin: &CabinCurves,
+    map: &ChannelMap,
+    target: &Target,
+    limits: &Limits,
+    wish: &Wish,
+) -> Result<Judged<SetUp>, JobError> {
+    let mut reasons = Vec::new();
+    let mut tune = start_tune(map, limits)?;
+    let mut said = Judged::good(());
+    let crossovers = match &wish.crossovers_of {
+        Some(given) => {
+            for channel in &mut tune.channels {
+                if let Some(from) = given.channels.iter().find(|it| it.name == channel.name) {
+                    channel.crossovers.clone_from(&from.crossovers);
+                }
+            }
+            Vec::new()
+        }
+        None => {
+            let advice = heard(&mut said, propose_crossovers(cabin, map, limits));
+            for it in &advice {
+                if let Some(channel) = tune.channels.iter_mut().find(|channel| channel.name == it.channel) {
+                    channel.crossovers.clone_from(&it.crossovers);
+                }
+                reasons.push(Reason { subject: it.channel.clone(), words: it.sentence.clone() });
+            }
+            advice
+        }
+    };
+    refresh(&mut tune)?;
+    let start = tune.clone();
+
+    match align(cabin, &tune, limits, wish.temperature_c) {
+        Ok(aligned) => {
+            let aligned = heard(&mut said, aligned);
+            reasons.extend(aligned.reasons);
+            tune = aligned.tune;
+        }
+        // Levels and bands can still be set.
+        Err(JobError::NotYet { missing, first }) => {
+            said.note(Verdict::Usable, format!("Delays were not set: {missing}; {first}."));
+        }
+        Err(error) => return Err(error),
+    }
+    for words in cross_check(cabin, &wish.tape_m, wish.temperature_c) {
+        said.note(Verdict::Usable, words);
+    }
+
+    let Equalised { tune: equalised, reasons: bands, left_alone } =
+        each_channel(cabin, &tune, target, limits, dsp::correct::Effort::Quick)?;
+    reasons.extend(bands);
+    let levelled = heard(&mut said, set_levels(cabin, &equalised, target, limits)?);
+    reasons.extend(levelled.reasons);
+    let joined = heard(&mut said, join(cabin, map, &levelled.tune, limits)?);
+    reasons.extend(joined.reasons);
+
+    let everything = Refinement { channels: None, delays: true, iterations: THOROUGH };
+    let refined = refine(cabin, &joined.tune, target, limits, everything)?;
+    reasons.extend(refined.reasons);
+
+    let mut tune = refined.tune;
+    tune.left_alone.clone_from(&left_alone);
+    tune.predicted = Predicted {
+        rms_error_db_before: whole_predicted(cabin, &start, target)?,
+        rms_error_db_after: whole_predicted(cabin, &tune, target)?,
+    };
+    let result = SetUp {
+        start_db: whole_error_db(cabin, &start, target),
+        stepwise_db: refined.before_db,
+        refined_db: refined.after_db,
+        tune,
+        reasons,
+        crossovers,
+        joints: joined.joints,
+        left_alone,
+    };
+    Ok(Judged { result, verdict: said.verdict, remarks: said.remarks })
+}
+
+/// Takes a result and keeps what was said about it.
+fn heard<T>(said: &mut Judged<()>, judged: Judged<T>) -> T {
+    said.verdict = said.verdict.max(judged.verdict);
+    said.remarks.extend(judged.remarks);
+    judged.result
+}
