@@ -137,7 +137,8 @@ impl Limits {
 
 /// Multiplying back leaves 2.4000000000000004; nine decimals are finer than any processor's step.
 fn tidy(value: f64) -> f64 {
-    (value * 1e9).round() / 1e9
+    // Adding zero turns -0 into 0.
+    (value * 1e9).round() / 1e9 + 0.0
 }
 
 #[cfg(test)]

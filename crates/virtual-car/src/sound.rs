@@ -176,6 +176,21 @@ impl VirtualCar {
         frequencies_hz: &[f64],
         rate_hz: u32,
     ) -> Result<Vec<Complex<f64>>, CarError> {
+        let heard = self.true_impulse(output, input, rate_hz as usize, rate_hz)?;
+        Ok(frequencies_hz.iter().map(|&hz| at_frequency(&heard, hz / f64::from(rate_hz))).collect())
+    }
+
+    /// The same as an impulse response of `frames` samples from the moment of playing.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchLine`].
+    pub fn true_impulse(
+        &self,
+        output: u16,
+        input: u16,
+        frames: usize,
+        rate_hz: u32,
+    ) -> Result<Vec<f64>, CarError> {
         for (direction, asked, count) in
             [("output", output, self.outputs().len()), ("input", input, self.inputs().len())]
         {
@@ -183,17 +198,15 @@ impl VirtualCar {
                 return Err(CarError::NoSuchLine { direction, asked, count });
             }
         }
-        let frames = rate_hz as usize;
-        let mut impulse = vec![0.0; frames];
+        let mut impulse = vec![0.0; frames.max(1)];
         impulse[0] = 1.0;
         let played = Played {
             rate_hz: f64::from(rate_hz),
-            frames,
+            frames: frames.max(1),
             signals: vec![(usize::from(output), impulse)],
             take: 0,
         };
-        let heard = self.listen(&played, &[usize::from(input)], Fidelity::Linear).pop().unwrap_or_default();
-        Ok(frequencies_hz.iter().map(|&hz| at_frequency(&heard, hz / f64::from(rate_hz))).collect())
+        Ok(self.listen(&played, &[usize::from(input)], Fidelity::Linear).pop().unwrap_or_default())
     }
 }
 

@@ -25,6 +25,8 @@ pub struct Freedom {
     pub delay_s: Vec<f64>,
     /// Steps of the search.
     pub iterations: usize,
+    /// Take out bands that do next to nothing.
+    pub prune: bool,
 }
 
 /// What came of it.
@@ -49,13 +51,32 @@ enum Setting {
 /// Frequencies move no further than this, in octaves: a band stays where it was put and why.
 const BAND_MOVES_OCTAVES: f64 = 0.5;
 /// Large gains for little are not wanted: a decibel of gain of one band weighs as much as this many decibels of rms.
-const GAIN_WEIGHT: f64 = 0.004;
+const GAIN_WEIGHT: f64 = 0.012;
+/// A band that gains less than this is not worth typing in.
+const BAND_WORTH_DB: f64 = 0.01;
 
 /// Refines `tune` within `limits`.
 ///
 /// Channels of the tune that the system does not know stay as they are. Never worse than what went in.
 pub fn refine(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom: &Freedom) -> Refined {
     let before_db = system.error_db(aim, tune);
+    let mut best = descend(system, aim, tune, limits, freedom);
+    if freedom.prune {
+        best = without_idle_bands(system, aim, best, freedom);
+        best = descend(system, aim, &best, limits, freedom);
+    }
+    best = on_steps(best, limits);
+    let mut after_db = system.error_db(aim, &best);
+    walk(system, aim, &mut best, limits, &settings_of(system, tune, freedom), &mut after_db);
+    if after_db < before_db {
+        Refined { tune: best, before_db, after_db }
+    } else {
+        Refined { tune: tune.clone(), before_db, after_db: before_db }
+    }
+}
+
+/// Down to the nearest minimum, every setting continuous.
+fn descend(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom: &Freedom) -> Tune {
     let settings = settings_of(system, tune, freedom);
     let values: Vec<f64> = settings.iter().map(|it| get(tune, *it)).collect();
     let mut x = values.clone();
@@ -64,16 +85,31 @@ pub fn refine(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom:
     let mut problem = Residuals::new(|x: &[f64], slopes: Option<&mut DMatrix<f64>>| {
         residuals(system, aim, &with(tune, &settings, x), &settings, slopes)
     });
-    let patience = Patience { iterations: freedom.iterations, least_gain: 1e-4, ..Patience::default() };
+    let patience = Patience { iterations: freedom.iterations, least_gain: 1e-3, ..Patience::default() };
     minimise(&mut problem, &mut x, &low, &high, patience);
-    let mut best = on_steps(with(tune, &settings, &x), limits);
-    let mut after_db = system.error_db(aim, &best);
-    walk(system, aim, &mut best, limits, &settings, &mut after_db);
-    if after_db < before_db {
-        Refined { tune: best, before_db, after_db }
-    } else {
-        Refined { tune: tune.clone(), before_db, after_db: before_db }
+    with(tune, &settings, &x)
+}
+
+/// The tune without the bands that do next to nothing.
+fn without_idle_bands(system: &System, aim: &Aim, mut tune: Tune, freedom: &Freedom) -> Tune {
+    let mut error_db = system.error_db(aim, &tune);
+    for c in 0..tune.channels.len() {
+        if !freedom.free.get(c).copied().unwrap_or(true) || system.speaker(&tune.channels[c].name).is_none() {
+            continue;
+        }
+        let mut s = 0;
+        while s < tune.channels[c].sections.len() {
+            let mut without = tune.clone();
+            let taken = without.channels[c].sections.remove(s);
+            let without_db = system.error_db(aim, &without);
+            if taken.kind.has_gain() && without_db < error_db + BAND_WORTH_DB {
+                (tune, error_db) = (without, without_db);
+            } else {
+                s += 1;
+            }
+        }
     }
+    tune
 }
 
 fn settings_of(system: &System, tune: &Tune, freedom: &Freedom) -> Vec<Setting> {
@@ -376,7 +412,8 @@ mod tests {
         let (system, aim) = system(&known);
         let start =
             tune([vec![peak(180.0, -3.0, 1.0)], vec![peak(1700.0, 2.0, 1.5)]], [0.0, 0.0], [0.1, 0.0]);
-        let freedom = Freedom { free: vec![true; 2], delay_s: vec![0.5e-3, 0.0], iterations: 1 };
+        let freedom =
+            Freedom { free: vec![true; 2], delay_s: vec![0.5e-3, 0.0], iterations: 1, prune: false };
         let settings = settings_of(&system, &start, &freedom);
         let x: Vec<f64> = settings.iter().map(|it| get(&start, *it)).collect();
         let mut slopes = DMatrix::zeros(0, 0);
@@ -406,7 +443,8 @@ mod tests {
         let (system, aim) = system(&known);
         let start =
             tune([vec![peak(180.0, -3.0, 1.0)], vec![peak(1700.0, 2.0, 1.5)]], [0.0, -1.0], [0.1, 0.0]);
-        let freedom = Freedom { free: vec![true; 2], delay_s: vec![0.5e-3, 0.0], iterations: 60 };
+        let freedom =
+            Freedom { free: vec![true; 2], delay_s: vec![0.5e-3, 0.0], iterations: 60, prune: true };
         let found = refine(&system, &aim, &start, &limits(), &freedom);
         assert!(found.before_db > 1.0 && found.after_db < 0.1, "{found:?}");
         let again = refine(&system, &aim, &found.tune, &limits(), &freedom);

@@ -7,7 +7,7 @@ use dsp::spectrum::{Bins, Complex};
 use dsp::system::join::{self, Into, Means, Meeting, SumOverDelay, Way, Why};
 use dsp::tune::{Pass, Polarity, Section, SectionKind, Tune};
 use dsp::verdict::Verdict;
-use garage::{ChannelMap, Reason, Role, Side};
+use garage::{Channel, ChannelMap, Reason, Role, Side};
 use serde::Serialize;
 
 use super::align::refresh;
@@ -17,6 +17,7 @@ use crate::cabin::CabinCurves;
 use crate::error::JobError;
 use crate::handover::changes::hertz;
 use crate::judged::Judged;
+use crate::source::side_name;
 
 /// A tune whose bands are joined.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -33,20 +34,20 @@ pub struct Joined {
 /// Two bands and how they were joined.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Joint {
-    /// The channel that was moved.
-    pub lower: String,
+    /// What was moved: one channel, or a left and right pair, which get the same so that they stay alike.
+    pub lower: Vec<String>,
     /// The channels it meets.
     pub upper: Vec<String>,
     /// Where they meet.
     pub frequency_hz: f64,
     /// The region over which they are to add.
     pub region_hz: (f64, f64),
-    /// Added to the lower channel, against its own arrival.
+    /// Added to the lower channels, against their own arrival.
     pub delay_ms: f64,
-    /// The lower channel is turned over.
+    /// The lower channels are turned over.
     pub inverted: bool,
-    /// An all-pass that was needed, and the channel it went into.
-    pub all_pass: Option<(String, Section)>,
+    /// An all-pass that was needed, and the channels it went into.
+    pub all_pass: Option<(Vec<String>, Section)>,
     /// Lost against drivers that add perfectly, mean over positions.
     pub lost_db: f64,
     /// The same before joining.
@@ -105,16 +106,26 @@ pub fn join(
         return Err(JobError::not_yet("no position has takes of every channel", "take them in Cabin first"));
     }
     let mut judged = Judged::good(Joined { tune: tune.clone(), reasons: Vec::new(), joints: Vec::new() });
+    let mut joined: Vec<&str> = Vec::new();
     for lower in in_order(map) {
-        let upper: Vec<&str> = map
-            .channels
-            .iter()
-            .filter(|it| lower_of(map, it).is_some_and(|below| below.name == lower.name))
-            .map(|it| it.name.as_str())
-            .collect();
-        let Some(place) = Place::new(cabin, &judged.result.tune, &lower.name, &upper, &positions)? else {
+        if joined.contains(&lower.name.as_str()) {
             continue;
-        };
+        }
+        let pair: Vec<&Channel> = std::iter::once(lower).chain(mate(map, lower)).collect();
+        joined.extend(pair.iter().map(|it| it.name.as_str()));
+        let mut place = Place::default();
+        for lower in &pair {
+            let upper: Vec<&str> = map
+                .channels
+                .iter()
+                .filter(|it| lower_of(map, it).is_some_and(|below| below.name == lower.name))
+                .map(|it| it.name.as_str())
+                .collect();
+            place.add(cabin, &judged.result.tune, &lower.name, &upper, &positions)?;
+        }
+        if place.meeting.fixed.is_empty() {
+            continue;
+        }
         let window_s = if lower.role == Role::Subwoofer {
             SUBWOOFER_WINDOW_S
         } else {
@@ -122,7 +133,8 @@ pub fn join(
         };
         let has_all_pass = limits.kinds.contains(&SectionKind::AllPass);
         // What several channels have in common cannot be turned in one of them.
-        let into = if upper.len() == 1 { vec![Into::Fixed, Into::Moved] } else { vec![Into::Moved] };
+        let one_each = place.upper.len() == place.lower.len();
+        let into = if one_each { vec![Into::Fixed, Into::Moved] } else { vec![Into::Moved] };
         let all_passes: Vec<Section> = if has_all_pass {
             let all = join::all_passes_within(place.region_hz.0, place.region_hz.1);
             all.iter().map(|it| limits.on_steps(it)).collect()
@@ -131,20 +143,20 @@ pub fn join(
         };
         let means = Means { home_s: 0.0, window_s, all_passes, into, rate_hz: tune.sample_rate_hz };
         let Some(found) = place.meeting.join(&means) else { continue };
-        let joint = place.joint(&lower.name, &found, window_s, tune.sample_rate_hz);
+        let joint = place.joint(&found, window_s, tune.sample_rate_hz);
         settle(&mut judged.result.tune, &joint, &found.best);
         if joint.lost_db > POOR_DB {
             judged.note(
                 Verdict::Usable,
                 format!(
                     "{} and {} lose {:.1} dB where they meet, whatever the delay: try another crossover frequency.",
-                    joint.lower,
+                    joint.lower.join(" and "),
                     joint.upper.join(" and "),
                     joint.lost_db
                 ),
             );
         }
-        judged.result.reasons.push(Reason { subject: joint.lower.clone(), words: joint.sentence() });
+        judged.result.reasons.push(Reason { subject: joint.lower.join(" and "), words: joint.sentence() });
         judged.result.joints.push(joint);
     }
     within_reach(&mut judged, limits);
@@ -152,32 +164,58 @@ pub fn join(
     Ok(judged)
 }
 
+/// The like channel on the other side.
+fn mate<'a>(map: &'a ChannelMap, channel: &Channel) -> Option<&'a Channel> {
+    let other = match channel.side {
+        Side::Left => Side::Right,
+        Side::Right => Side::Left,
+        Side::Both => return None,
+    };
+    map.channels.iter().find(|it| it.side == other && it.role == channel.role && it.place == channel.place)
+}
+
 /// Two bands as they meet.
 struct Place {
     meeting: Meeting,
     names: Vec<String>,
+    lower: Vec<String>,
     upper: Vec<String>,
     frequency_hz: f64,
     region_hz: (f64, f64),
 }
 
+impl Default for Place {
+    fn default() -> Self {
+        Self {
+            meeting: Meeting { frequency_hz: Vec::new(), fixed: Vec::new(), moved: Vec::new() },
+            names: Vec::new(),
+            lower: Vec::new(),
+            upper: Vec::new(),
+            frequency_hz: 0.0,
+            region_hz: (0.0, 0.0),
+        }
+    }
+}
+
 impl Place {
-    /// `None` where the two do not meet: no takes, no crossover, or no common region.
-    fn new(
+    /// Adds a channel and those it meets; nothing where they do not meet: no takes, no crossover, no common region, or
+    /// another region than its mate's.
+    fn add(
+        &mut self,
         cabin: &CabinCurves,
         tune: &Tune,
         lower: &str,
         upper: &[&str],
         positions: &[String],
-    ) -> Result<Option<Self>, JobError> {
-        let Some(low) = cabin.channel(lower) else { return Ok(None) };
+    ) -> Result<(), JobError> {
+        let Some(low) = cabin.channel(lower) else { return Ok(()) };
         let above: Vec<_> = upper.iter().filter_map(|name| cabin.channel(name)).collect();
         let edge = |name: &str, pass: Pass| {
             let channel = tune.channels.iter().find(|it| it.name == name)?;
             channel.crossovers.iter().find(|it| it.pass == pass).map(|it| it.frequency_hz)
         };
         let high_passes: Vec<f64> = upper.iter().filter_map(|name| edge(name, Pass::High)).collect();
-        let Some(high_pass_hz) = high_passes.iter().copied().reduce(f64::max) else { return Ok(None) };
+        let Some(high_pass_hz) = high_passes.iter().copied().reduce(f64::max) else { return Ok(()) };
         let frequency_hz = (edge(lower, Pass::Low).unwrap_or(high_pass_hz) * high_pass_hz).sqrt();
         let reach = REGION_OCTAVES.exp2();
         let from_hz = above
@@ -187,7 +225,7 @@ impl Place {
             .fold(0.0, f64::max);
         let to_hz = low.band_hz.1.min(frequency_hz * reach);
         if above.is_empty() || to_hz < 1.2 * from_hz {
-            return Ok(None);
+            return Ok(());
         }
         let bins = &Bins::standard().frequency_hz;
         let mut at: Vec<usize> = log_grid_hz(from_hz, to_hz, POINTS_PER_OCTAVE)
@@ -216,12 +254,18 @@ impl Place {
             sides.push(Side::Both);
         }
         let low_filter = filter(lower)?;
-        let mut place = Self {
-            meeting: Meeting { frequency_hz: frequencies.clone(), fixed: Vec::new(), moved: Vec::new() },
-            names: Vec::new(),
-            upper: above.iter().map(|it| it.name.clone()).collect(),
-            frequency_hz,
-            region_hz: (from_hz, to_hz),
+        if self.lower.is_empty() {
+            self.meeting.frequency_hz.clone_from(&frequencies);
+            (self.frequency_hz, self.region_hz) = (frequency_hz, (from_hz, to_hz));
+        } else if self.meeting.frequency_hz != frequencies {
+            return Ok(());
+        }
+        self.lower.push(lower.to_owned());
+        self.upper.extend(above.iter().map(|it| it.name.clone()));
+        // In a pair a place is one ear of one speaker; its name says which.
+        let spoken = |position: &String, side: Side| match side {
+            Side::Both => position.clone(),
+            _ => format!("{position}, {}", side_name(side)),
         };
         for side in sides {
             let moved = through(heard(cabin, low, side, positions), &low_filter);
@@ -235,14 +279,14 @@ impl Place {
             if moved.len() != fixed.len() {
                 continue;
             }
-            place.meeting.moved.extend(moved);
-            place.meeting.fixed.extend(fixed);
-            place.names.extend(positions.iter().cloned());
+            self.meeting.moved.extend(moved);
+            self.meeting.fixed.extend(fixed);
+            self.names.extend(positions.iter().map(|it| spoken(it, side)));
         }
-        Ok((!place.meeting.fixed.is_empty()).then_some(place))
+        Ok(())
     }
 
-    fn joint(&self, lower: &str, found: &join::Join, window_s: f64, rate_hz: f64) -> Joint {
+    fn joint(&self, found: &join::Join, window_s: f64, rate_hz: f64) -> Joint {
         let best = &found.best;
         let name = |place: usize| self.names.get(place).cloned().unwrap_or_default();
         let runner_up = found.runner_up.map(|(way, why)| RunnerUp {
@@ -270,15 +314,15 @@ impl Place {
             1,
         );
         Joint {
-            lower: lower.to_owned(),
+            lower: self.lower.clone(),
             upper: self.upper.clone(),
             frequency_hz: self.frequency_hz,
             region_hz: self.region_hz,
             delay_ms: 1e3 * best.delay_s,
             inverted: best.invert,
-            all_pass: best.all_pass.and_then(|(into, section)| match into {
-                Into::Moved => Some((lower.to_owned(), section)),
-                Into::Fixed => self.upper.first().map(|name| (name.clone(), section)),
+            all_pass: best.all_pass.map(|(into, section)| match into {
+                Into::Moved => (self.lower.clone(), section),
+                Into::Fixed => (self.upper.clone(), section),
             }),
             lost_db: best.lost_db,
             lost_before_db: as_it_was.as_set_db.first().map_or(0.0, |db| -db),
@@ -309,9 +353,10 @@ impl Joint {
                 if turned { " and turned over" } else { "" }
             ),
         });
-        if let Some((name, section)) = &self.all_pass {
+        if let Some((names, section)) = &self.all_pass {
             words.push_str(&format!(
-                ", and {name} got an all-pass at {} with Q {}",
+                ", and {} got an all-pass at {} with Q {}",
+                names.join(" and "),
                 hertz(section.frequency_hz),
                 section.q
             ));
@@ -339,7 +384,7 @@ impl Joint {
 
 /// Sets the joint; delays may be negative until all joints are made.
 fn settle(tune: &mut Tune, joint: &Joint, best: &Way) {
-    if let Some(channel) = tune.channels.iter_mut().find(|it| it.name == joint.lower) {
+    for channel in tune.channels.iter_mut().filter(|it| joint.lower.contains(&it.name)) {
         channel.delay_ms += joint.delay_ms;
         if best.invert {
             channel.polarity = turned(channel.polarity);
@@ -348,10 +393,10 @@ fn settle(tune: &mut Tune, joint: &Joint, best: &Way) {
     // Nothing runs backwards: everything else waits for it.
     let earliest = tune.channels.iter().map(|it| it.delay_ms).fold(0.0, f64::min);
     tune.channels.iter_mut().for_each(|it| it.delay_ms -= earliest);
-    if let Some((name, section)) = &joint.all_pass
-        && let Some(channel) = tune.channels.iter_mut().find(|it| it.name == *name)
-    {
-        channel.sections.push(*section);
+    if let Some((names, section)) = &joint.all_pass {
+        for channel in tune.channels.iter_mut().filter(|it| names.contains(&it.name)) {
+            channel.sections.push(*section);
+        }
     }
 }
 

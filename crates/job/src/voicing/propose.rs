@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use super::align::{refresh, set_levels, working_band};
 use super::predict::{Prediction, Scope, predict};
-use super::refine::{FOLLOW, Refinement, THOROUGH, refine};
+use super::refine::{FOLLOW, Refinement, THOROUGH, broad, refine};
 use super::target_error::fit_target;
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
@@ -37,6 +37,8 @@ pub struct Proposal {
 
 /// What is heard of a car: below, a cabin only rumbles; above, one centimetre decides. Common practice, no source.
 const HEARD_HZ: (f64, f64) = (20.0, 16_000.0);
+/// More are not worth a person's typing for a speaker that plays three or four octaves.
+const MOST_BANDS: usize = 12;
 /// A channel is made level this far beyond its crossovers: half an octave, over which the slope is the crossover's.
 const BEYOND: f64 = std::f64::consts::SQRT_2;
 
@@ -87,11 +89,16 @@ fn propose_with(
         Scope::Whole => cabin.channels.iter().map(|it| it.name.as_str()).collect(),
     };
     let mut made = Equalised { tune: tune.clone(), ..Equalised::default() };
-    for name in &names {
-        channel(cabin, name, target, limits, effort, &mut made)?;
+    // Following moves the bands that are there, on the sum: fitted alone, channels would give up what they have together.
+    let has_bands = |name: &str| tune.channels.iter().any(|it| it.name == name && !it.sections.is_empty());
+    let follows = effort == Effort::Follow && names.iter().all(|name| has_bands(name));
+    if !follows || matches!(scope, Scope::Channel(_)) {
+        for name in &names {
+            channel(cabin, name, target, limits, effort, &mut made)?;
+        }
     }
     let mut judged = Judged::good(());
-    if *scope == Scope::Whole {
+    if *scope == Scope::Whole && !follows {
         let levelled = set_levels(cabin, &made.tune, target, limits)?;
         made.tune = levelled.result.tune;
         made.reasons.extend(levelled.result.reasons);
@@ -105,6 +112,9 @@ fn propose_with(
         made.tune = refined.tune;
         made.reasons.extend(refined.reasons);
     }
+    let bands = |name: &&str| reason(name, &made.tune.channels.iter().find(|it| it.name == **name)?.sections);
+    let bands: Vec<Reason> = names.iter().filter_map(bands).collect();
+    made.reasons.splice(0..0, bands);
     let after = predict(cabin, &made.tune, scope)?;
     let band_hz = heard_band(cabin, scope);
     let error_db = Predicted {
@@ -126,12 +136,6 @@ fn own_channels(cabin: &CabinCurves, side: Side) -> Result<Vec<&str>, JobError> 
         return Err(JobError::Input(format!("no channel plays for the {} side alone", side_name(side))));
     }
     Ok(own)
-}
-
-/// Rms distance of the whole car from the target.
-pub(super) fn whole_predicted(cabin: &CabinCurves, tune: &Tune, target: &Target) -> Result<f64, JobError> {
-    let prediction = predict(cabin, tune, &Scope::Whole)?;
-    Ok(rms(&prediction, target, heard_band(cabin, &Scope::Whole)))
 }
 
 /// The band over which `scope` is held against the target.
@@ -204,10 +208,10 @@ fn channel(
     let to_hz = (to_hz * BEYOND).min(HEARD_HZ.1).min(end(heard.frequency_hz.last(), to_hz));
     let start = if effort == Effort::Follow { start } else { Vec::new() };
     let options = Options { from_hz, to_hz, effort, start, ..Options::default() };
-    let limits = Limits { bands: limits.bands.saturating_sub(kept.len()), ..limits.clone() };
+    let most = limits.bands.saturating_sub(kept.len()).min(MOST_BANDS);
+    let limits = Limits { bands: most, ..broad(limits) };
     let proposal = fit(&heard, target, &limits, &options)
         .map_err(|error| JobError::Analysis(format!("{name}: {error}")))?;
-    made.reasons.extend(reason(name, &proposal.sections));
     let named = |region: LeftAlone| LeftAlone { reason: format!("{name}: {}", region.reason), ..region };
     made.left_alone.extend(proposal.left_alone.into_iter().map(named));
     if let Some(settings) = made.tune.channels.iter_mut().find(|it| it.name == name) {
@@ -217,7 +221,9 @@ fn channel(
     Ok(())
 }
 
-fn reason(subject: &str, sections: &[Section]) -> Option<Reason> {
+/// What the bands of a channel do, in a sentence.
+pub(super) fn reason(subject: &str, sections: &[Section]) -> Option<Reason> {
+    let sections: Vec<&Section> = sections.iter().filter(|it| it.kind.has_gain()).collect();
     let strongest = sections.iter().max_by(|a, b| a.gain_db.abs().total_cmp(&b.gain_db.abs()))?;
     let words = format!(
         "{} band{} of equalisation bring it towards the target, the strongest {:+.1} dB at {}.",

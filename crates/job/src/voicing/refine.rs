@@ -31,7 +31,7 @@ pub struct Refined {
 pub struct Refinement<'a> {
     /// The channels whose settings may move; all where it is `None`.
     pub channels: Option<&'a [&'a str]>,
-    /// Delays may move by a sixth of a period at the crossover above.
+    /// Delays may move by a twelfth of a period at the crossover above.
     pub delays: bool,
     /// Steps of the search.
     pub iterations: usize,
@@ -40,10 +40,10 @@ pub struct Refinement<'a> {
 /// All there is to find, within about a second.
 pub const THOROUGH: usize = 40;
 /// While a target is dragged.
-pub const FOLLOW: usize = 3;
+pub const FOLLOW: usize = 4;
 
-/// A delay moves no further than this share of a period: the joint chose the cycle.
-const DELAY_PERIODS: f64 = 1.0 / 6.0;
+/// A delay moves no further than this share of a period: the joint chose the cycle, and left and right stay alike.
+const DELAY_PERIODS: f64 = 1.0 / 12.0;
 
 /// Refines `tune` for one seat.
 ///
@@ -67,6 +67,7 @@ pub(super) fn refine_seats(
     limits: &Limits,
     what: Refinement,
 ) -> Result<Refined, JobError> {
+    let limits = &broad(limits);
     let Some((first, _)) = seats.first() else {
         return Err(JobError::not_yet("no seat was measured", "take its positions in Cabin first"));
     };
@@ -81,6 +82,7 @@ pub(super) fn refine_seats(
         free: tune.channels.iter().map(is_free).collect(),
         delay_s: tune.channels.iter().map(delay_s).collect(),
         iterations: what.iterations,
+        prune: what.iterations > FOLLOW,
     };
     let found = refine_system(&system, &aim, tune, limits, &freedom);
     let mut tune = found.tune;
@@ -96,6 +98,16 @@ pub(super) fn refine_seats(
         reasons.push(Reason { subject: "whole car".into(), words });
     }
     Ok(Refined { tune, reasons, before_db: found.before_db, after_db: found.after_db })
+}
+
+/// A band of 1/5 octave is as narrow as positions a hand's breadth apart agree on (common practice, no source).
+const NARROWEST_Q: f64 = 6.0;
+
+/// The limits without bands so narrow that they would fit one position and no other.
+pub(super) fn broad(limits: &Limits) -> Limits {
+    let mut broad = limits.clone();
+    broad.q.max = broad.q.max.min(NARROWEST_Q).max(broad.q.min);
+    broad
 }
 
 /// Rms distance of all sides from the target, at one level.

@@ -1,8 +1,9 @@
 //! "Set it up for the driver": one call from measured channels to a tune, with what was done and why.
 
+use dsp::correct::Effort;
 use dsp::limits::Limits;
 use dsp::target::Target;
-use dsp::tune::{LeftAlone, Predicted, Tune};
+use dsp::tune::{ChannelTune, LeftAlone, Polarity, Predicted, Tune};
 use dsp::verdict::Verdict;
 use garage::{ChannelMap, Reason};
 use serde::Serialize;
@@ -10,7 +11,7 @@ use serde::Serialize;
 use super::align::refresh;
 use super::crossovers::{CrossoverAdvice, propose_crossovers};
 use super::join::{Joint, join};
-use super::propose::{Equalised, each_channel, whole_predicted};
+use super::propose::{Equalised, each_channel, reason};
 use super::refine::{Refinement, THOROUGH, refine, whole_error_db};
 use super::start::start_tune;
 use super::tape::cross_check;
@@ -40,6 +41,8 @@ pub struct SetUp {
     pub reasons: Vec<Reason>,
     /// What the crossovers rest on; empty where they were given.
     pub crossovers: Vec<CrossoverAdvice>,
+    /// The tune before everything was refined together.
+    pub stepwise: Tune,
     /// How the bands were joined.
     pub joints: Vec<Joint>,
     /// Rms distance of all sides from the target at one level, with crossovers only.
@@ -91,9 +94,7 @@ pub fn set_up(
 
     match align(cabin, &tune, limits, wish.temperature_c) {
         Ok(aligned) => {
-            let aligned = heard(&mut said, aligned);
-            reasons.extend(aligned.reasons);
-            tune = aligned.tune;
+            tune = heard(&mut said, aligned).tune;
         }
         // Levels and bands can still be set.
         Err(JobError::NotYet { missing, first }) => {
@@ -105,11 +106,9 @@ pub fn set_up(
         said.note(Verdict::Usable, words);
     }
 
-    let Equalised { tune: equalised, reasons: bands, left_alone } =
-        each_channel(cabin, &tune, target, limits, dsp::correct::Effort::Quick)?;
-    reasons.extend(bands);
+    let Equalised { tune: equalised, left_alone, .. } =
+        each_channel(cabin, &tune, target, limits, Effort::Quick)?;
     let levelled = heard(&mut said, set_levels(cabin, &equalised, target, limits)?);
-    reasons.extend(levelled.reasons);
     let joined = heard(&mut said, join(cabin, map, &levelled.tune, limits)?);
     reasons.extend(joined.reasons);
 
@@ -119,21 +118,43 @@ pub fn set_up(
 
     let mut tune = refined.tune;
     tune.left_alone.clone_from(&left_alone);
-    tune.predicted = Predicted {
-        rms_error_db_before: whole_predicted(cabin, &start, target)?,
-        rms_error_db_after: whole_predicted(cabin, &tune, target)?,
-    };
+    let start_db = whole_error_db(cabin, &start, target);
+    tune.predicted = Predicted { rms_error_db_before: start_db, rms_error_db_after: refined.after_db };
+    reasons.extend(tune.channels.iter().filter_map(settings_in_words));
     let result = SetUp {
-        start_db: whole_error_db(cabin, &start, target),
+        start_db,
         stepwise_db: refined.before_db,
         refined_db: refined.after_db,
         tune,
         reasons,
         crossovers,
+        stepwise: joined.tune,
         joints: joined.joints,
         left_alone,
     };
     Ok(Judged { result, verdict: said.verdict, remarks: said.remarks })
+}
+
+/// Delay, level, polarity and bands of a channel as they came out in the end.
+fn settings_in_words(channel: &ChannelTune) -> Option<Reason> {
+    let mut done = Vec::new();
+    if channel.delay_ms > 0.0 {
+        done.push(format!("delayed by {:.2} ms, so that it arrives with the others", channel.delay_ms));
+    }
+    if channel.gain_db < 0.0 {
+        done.push(format!("turned down by {:.1} dB to balance it with the quietest", -channel.gain_db));
+    }
+    if channel.polarity == Polarity::Inverted {
+        done.push("turned over".to_owned());
+    }
+    let mut words = if done.is_empty() { String::new() } else { format!("It was {}.", done.join(", ")) };
+    if let Some(bands) = reason(&channel.name, &channel.sections) {
+        if !words.is_empty() {
+            words.push(' ');
+        }
+        words.push_str(&bands.words);
+    }
+    (!words.is_empty()).then(|| Reason { subject: channel.name.clone(), words })
 }
 
 /// Takes a result and keeps what was said about it.
