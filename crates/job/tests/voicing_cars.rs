@@ -187,6 +187,10 @@ fn a_car_is_set_up_in_one_call() {
             voicing::whole_error_db(&there, &made.stepwise, &bench.target),
             made.tune.channels.iter().map(|it| it.sections.len()).sum::<usize>()
         );
+        // Where reflections leave an answer, it is that the sides go together.
+        let ears = made.ears.unwrap();
+        println!("   {ears:?}");
+        assert!(ears.likeness > -0.4, "seed {SEED} trial {trial}: {ears:?}");
         for channel in &made.tune.channels {
             assert!(channel.gain_db <= 0.0 && channel.delay_ms >= 0.0);
             for section in &channel.sections {
@@ -291,6 +295,41 @@ fn a_dragged_target_is_followed() {
     assert!(after < before);
     let delays = |tune: &Tune| tune.channels.iter().map(|it| it.delay_ms).collect::<Vec<f64>>();
     assert_eq!(delays(&made.tune), delays(&followed.result.tune));
+}
+
+/// Two seats: the second gains and the first pays, and with all the weight on the first nothing changes for it.
+#[test]
+fn a_second_seat_is_paid_for_by_the_first() {
+    const SEED: u64 = 45;
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+    let bench = bench("active-two-way", &mut rng);
+    let seats: Vec<CabinCurves> = [0, 1]
+        .map(|seat| {
+            let [measured, _] = places(&bench, seat, &mut rng);
+            cabin(&bench, &measured[..4], &mut rng)
+        })
+        .into();
+    let shared = |weight: f64| {
+        let (map, target, limits) = (&bench.map, &bench.target, &bench.limits);
+        voicing::two_seats(&seats[0], &seats[1], map, target, limits, weight, &Wish::default())
+            .unwrap()
+            .result
+    };
+    let half = shared(0.5);
+    println!("{:?} {:?}", half.first, half.second);
+    assert!(half.second.shared_db < half.second.alone_db && half.first.shared_db >= half.first.alone_db);
+    let first_only = shared(1.0);
+    assert!(first_only.first.shared_db <= first_only.first.alone_db + 1e-9);
+    let refused = voicing::two_seats(
+        &seats[0],
+        &seats[1],
+        &bench.map,
+        &bench.target,
+        &bench.limits,
+        1.5,
+        &Wish::default(),
+    );
+    assert!(refused.unwrap_err().to_string().contains("0 to 1"));
 }
 
 /// Silence in one channel must not stop the rest.

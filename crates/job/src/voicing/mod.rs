@@ -1,12 +1,15 @@
 //! Voicing: what levels, crossovers, delays, polarity and correction?
 
 mod align;
+mod compare;
 mod crossovers;
+mod ears;
 mod join;
 mod predict;
 mod propose;
 mod refine;
 mod save;
+mod seats;
 mod set_up;
 mod start;
 mod system;
@@ -14,14 +17,17 @@ mod tape;
 mod target_error;
 
 pub use align::{Voiced, align, set_levels};
+pub use compare::{ChangeCurve, Changed, TuneComparison, compare};
 pub use crossovers::{CrossoverAdvice, propose_crossovers};
 pub use dsp::spectrum::Bins;
+pub use ears::{AtTheEars, at_the_ears};
 pub use join::{Joined, Joint, RunnerUp, join};
 pub(crate) use predict::inner_band;
 pub use predict::{Prediction, SMOOTHING_PER_OCTAVE, Scope, average_of, curve_grid_hz, predict};
 pub use propose::{Proposal, heard_band, propose, propose_quickly};
 pub use refine::{FOLLOW, Refined, Refinement, THOROUGH, refine, whole_error_db};
 pub use save::save_tune;
+pub use seats::{SeatShare, TwoSeats, two_seats};
 pub use set_up::{SetUp, Wish, set_up};
 pub use start::start_tune;
 pub use tape::cross_check;

@@ -10,6 +10,7 @@ use serde::Serialize;
 
 use super::align::refresh;
 use super::crossovers::{CrossoverAdvice, propose_crossovers};
+use super::ears::{AtTheEars, at_the_ears};
 use super::join::{Joint, join};
 use super::propose::{Equalised, each_channel, reason};
 use super::refine::{Refinement, THOROUGH, refine, whole_error_db};
@@ -51,6 +52,8 @@ pub struct SetUp {
     pub stepwise_db: f64,
     /// The same refined together; never more.
     pub refined_db: f64,
+    /// Left against right with the tune; absent where a side has no channel of its own.
+    pub ears: Option<AtTheEars>,
     /// Regions not touched.
     pub left_alone: Vec<LeftAlone>,
 }
@@ -118,11 +121,33 @@ pub fn set_up(
 
     let mut tune = refined.tune;
     tune.left_alone.clone_from(&left_alone);
+    let ears = at_the_ears(cabin, &tune)?;
+    if let Some(ears) = ears {
+        let words = format!(
+            "Through the band where the ear follows phase, 200 Hz to 1.5 kHz, the right side comes {:.2} ms {} than the \
+             left and {:.1} dB {}.",
+            ears.right_later_ms.abs(),
+            if ears.right_later_ms < 0.0 { "earlier" } else { "later" },
+            ears.right_louder_db.abs(),
+            if ears.right_louder_db < 0.0 { "softer" } else { "louder" }
+        );
+        // Less alike, reflections hide what comes first.
+        if ears.likeness > 0.4 {
+            reasons.push(Reason { subject: "left and right".into(), words });
+        }
+        if ears.likeness < -0.4 {
+            said.note(
+                Verdict::Usable,
+                "Left and right stand against each other between 200 Hz and 1.5 kHz: check the wires of one side.",
+            );
+        }
+    }
     let start_db = whole_error_db(cabin, &start, target);
     tune.predicted = Predicted { rms_error_db_before: start_db, rms_error_db_after: refined.after_db };
     reasons.extend(tune.channels.iter().filter_map(settings_in_words));
     let result = SetUp {
         start_db,
+        ears,
         stepwise_db: refined.before_db,
         refined_db: refined.after_db,
         tune,
