@@ -107,6 +107,8 @@ pub(super) struct Suspect {
 
 const PLAIN: f64 = 0.0;
 const ANY_NUMBER: f64 = 12.0;
+/// A frequency is found to about this at 40 dB SNR where the band is shallow.
+const BESIDE: f64 = 0.02;
 
 /// Every slip of one channel that stands in its own settings. `weigh` says how well a ratio explains the take; it
 /// is used to find the number that was typed where that could be any.
@@ -199,7 +201,13 @@ fn of_section(
     push(Slip::WrongQ { band, typed: q }, &with_q(q), ANY_NUMBER);
     let with_frequency = |frequency_hz: f64| Section { frequency_hz, ..*section };
     let hz = search(15.0, highest_hz.min(22_000.0), |hz| weigh(&stage.of_section(&with_frequency(hz))));
-    push(Slip::WrongFrequency { band, typed: hz }, &with_frequency(hz), ANY_NUMBER);
+    // Noise moves the number that fits best a little beside the one that was typed.
+    let shifted = [0.1, 10.0].map(|shift| section.frequency_hz * shift);
+    let slip = match shifted.into_iter().find(|typed| (hz / typed - 1.0).abs() < BESIDE) {
+        Some(typed) => Slip::ShiftedDecimal { band, number: "frequency", typed },
+        None => Slip::WrongFrequency { band, typed: hz },
+    };
+    push(slip, &with_frequency(hz), ANY_NUMBER);
     if has_gain(section.kind) {
         // Over a logarithmic axis of the gain's factor, from −30 to +30 dB.
         let with_gain = |factor: f64| Section { gain_db: 20.0 * factor.log10(), ..*section };

@@ -60,15 +60,17 @@ fn examine<'a>(
     let value = |ratio: &[Complex]| evidence.fit(ratio).chi_square;
     let mut all = suspects(settings, rate_hz, &evidence.frequency_hz, &value);
     all.extend(swaps(tune, settings, &evidence.frequency_hz)?);
+    let freedom = evidence.bins() as f64 * if evidence.has_phase() { 2.0 } else { 1.0 };
+    let weighed: Vec<(f64, Suspect)> = all.into_iter().map(|it| (value(&it.ratio), it)).collect();
+    let least = weighed.iter().map(|(chi, _)| *chi).fold(flat.chi_square, f64::min);
+    // What even the best cannot explain counts as uncertainty of the take; belief is counted in the same unit.
+    let unit = (least / freedom).max(1.0);
     let mut ranked: Vec<(f64, Suspect)> =
-        all.into_iter().map(|it| (value(&it.ratio) + it.cost, it)).collect();
+        weighed.into_iter().map(|(chi, it)| (chi + unit * it.cost, it)).collect();
     ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut bench =
         Bench { taken, settings, evidence, flat, slip: None, rivals: Vec::new(), strange: false, fit: flat };
     let Some((best, suspect)) = ranked.first() else { return Ok(bench) };
-    // What even the best cannot explain counts as uncertainty of the take.
-    let freedom = bench.evidence.bins() as f64 * if bench.evidence.has_phase() { 2.0 } else { 1.0 };
-    let unit = (best.min(flat.chi_square) / freedom).max(1.0);
     bench.strange = flat.chi_square / freedom > 3.0;
     if (flat.chi_square - best) / unit < CLEAR {
         return Ok(bench);

@@ -23,6 +23,8 @@ const ORDER_MS: f64 = 0.25;
 const ALIKE: f64 = 0.4;
 /// Weight of a polarity found with high confidence.
 const SURE: f64 = 3.0;
+/// And with medium confidence.
+const CLEAR: f64 = 2.0;
 /// A buzz louder than this is a rattle (sound cars: none above −80 dB).
 const RATTLE_DB: f64 = -70.0;
 
@@ -270,12 +272,19 @@ impl Bench<'_> {
             let inverted = match mate
                 .map(|j| (j, speaker::likeness(&self.heard[i], &self.heard[j], self.calls[i].kind)))
             {
-                // They go against each other: the one that looks more like going backwards does.
-                Some((j, r)) if r < -ALIKE => self.forward(i) < self.forward(j),
+                // They go against each other. The nearer is believed where its answer is clear: of the farther one a
+                // reflection may be louder than the direct sound. Else the one that looks more like going backwards.
+                Some((j, r)) if r < -ALIKE => {
+                    let (mine, other) = (self.forward(i), self.forward(j));
+                    let near = if self.nearer(i, j) { mine } else { other };
+                    if near.abs() >= CLEAR { (near < 0.0) == self.nearer(i, j) } else { mine < other }
+                }
                 // They go together; both backwards is rare and must be clear in both.
                 Some((j, r)) if r > ALIKE => self.forward(i) == -SURE && self.forward(j) == -SURE,
                 Some(_) => false,
-                None => self.forward(i) == -SURE,
+                // Of a subwoofer all comes as one wave: its sign is right more often than its arrival.
+                None if self.calls[i].kind == Kind::Subwoofer => self.forward(i) <= -CLEAR,
+                None => self.forward(i) == -SURE && !self.contradicted(i),
             };
             if inverted {
                 found.push(i);
@@ -291,12 +300,27 @@ impl Bench<'_> {
         found.into_iter().for_each(|i| self.troubles[i].push(Trouble::Inverted));
     }
 
+    fn nearer(&self, i: usize, j: usize) -> bool {
+        let at = |k: usize| self.heard[k].answer.arrival_ms.unwrap_or(f64::INFINITY);
+        at(i) < at(j)
+    }
+
+    /// True where other speakers that surely move forward move along with it at low frequencies.
+    fn contradicted(&self, i: usize) -> bool {
+        let alike: Vec<f64> = (0..self.calls.len())
+            .filter(|&j| j != i && self.calls[j].kind != Kind::Subwoofer)
+            .filter(|&j| self.own(j) && self.audible(j) && self.forward(j) == SURE)
+            .filter_map(|j| speaker::alike_below(&self.heard[i], &self.heard[j]))
+            .collect();
+        !alike.is_empty() && alike.iter().sum::<f64>() / alike.len() as f64 > ALIKE
+    }
+
     /// How surely the speaker moves forward: [`SURE`] to −[`SURE`].
     fn forward(&self, i: usize) -> f64 {
         let Some((polarity, confidence)) = self.heard[i].answer.polarity else { return 0.0 };
         let weight = match confidence {
             Confidence::High => SURE,
-            Confidence::Medium => 2.0,
+            Confidence::Medium => CLEAR,
             Confidence::Low => 1.0,
         };
         if polarity == Polarity::Inverted { -weight } else { weight }

@@ -56,6 +56,13 @@ pub(super) fn likeness(one: &Heard, other: &Heard, kind: Kind) -> f64 {
     if lowest_hz < 0.8 * CHAMBER_HZ { together(one, other, lowest_hz) } else { direct(one, other, kind) }
 }
 
+/// How alike two answers of any kind are where the cabin moves as a whole; `None` where one of them does not reach down.
+pub(super) fn alike_below(one: &Heard, other: &Heard) -> Option<f64> {
+    let lowest_hz = |heard: &Heard| heard.levels.first().map_or(f64::INFINITY, |(hz, _)| *hz);
+    let low_hz = lowest_hz(one).max(lowest_hz(other));
+    (low_hz < 0.8 * CHAMBER_HZ).then(|| together(one, other, low_hz))
+}
+
 /// Below it left and right of a cabin move alike.
 const CHAMBER_HZ: f64 = 88.0;
 
