@@ -71,7 +71,8 @@ fn usage(error: &clap::Error) -> ExitCode {
         return if error.print().is_ok() { ExitCode::SUCCESS } else { ExitCode::from(2) };
     }
     let text = error.render().to_string();
-    let before_usage = text.split("Usage:").next().unwrap_or(&text);
+    let said = text.split("Usage:").next().unwrap_or(&text);
+    let before_usage = said.split("For more information").next().unwrap_or(said);
     eprintln!(
         "cabinwright: {}; --help shows what there is",
         Failure::new(before_usage.trim_start_matches("error: "))
