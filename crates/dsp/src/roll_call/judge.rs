@@ -21,6 +21,9 @@ const SUBWOOFER_DB: f64 = 8.0;
 const ORDER_MS: f64 = 0.25;
 /// Two answers are alike, or opposite, beyond this correlation.
 const ALIKE: f64 = 0.4;
+/// A subwoofer's direct sound comes within this of the first speaker's (sound cars: 2.1 ms at most; half a period late
+/// from 4.5 ms on).
+const LATE_MS: f64 = 3.5;
 /// Weight of a polarity found with high confidence.
 const SURE: f64 = 3.0;
 /// And with medium confidence.
@@ -283,7 +286,7 @@ impl Bench<'_> {
                 Some((j, r)) if r > ALIKE => self.forward(i) == -SURE && self.forward(j) == -SURE,
                 Some(_) => false,
                 // Of a subwoofer all comes as one wave: its sign is right more often than its arrival.
-                None if self.calls[i].kind == Kind::Subwoofer => self.forward(i) <= -CLEAR,
+                None if self.calls[i].kind == Kind::Subwoofer && !self.late(i) => self.forward(i) <= -CLEAR,
                 None => self.forward(i) == -SURE && !self.contradicted(i),
             };
             if inverted {
@@ -298,6 +301,11 @@ impl Bench<'_> {
         }
         self.remarks.extend(doubts);
         found.into_iter().for_each(|i| self.troubles[i].push(Trouble::Inverted));
+    }
+
+    /// So late that it may have been taken for half a period later, the other way round.
+    fn late(&self, i: usize) -> bool {
+        self.heard[i].answer.arrival_ms.is_none_or(|at_ms| at_ms > LATE_MS)
     }
 
     fn nearer(&self, i: usize, j: usize) -> bool {
