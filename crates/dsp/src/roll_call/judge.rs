@@ -24,10 +24,10 @@ const ALIKE: f64 = 0.4;
 /// A subwoofer's direct sound comes within this of the first speaker's (sound cars: 2.1 ms at most; half a period late
 /// from 4.5 ms on).
 const LATE_MS: f64 = 3.5;
-/// Weight of a polarity found with high confidence.
-const SURE: f64 = 3.0;
-/// And with medium confidence.
-const CLEAR: f64 = 2.0;
+/// What the first pulse says, against 1 to 3 for the largest by its confidence.
+const FIRST: f64 = 1.5;
+/// Evidence from here on is sure: medium confidence and the first pulse agree.
+const SURE: f64 = 3.5;
 /// A buzz louder than this is a rattle (sound cars: none above −80 dB).
 const RATTLE_DB: f64 = -70.0;
 
@@ -245,8 +245,8 @@ impl Bench<'_> {
                         if self.heard[i].answer.clipped && apart > 0.0 { CLIPPED_DB } else { PAIR_LEVEL_DB };
                     if apart.abs() > limit && away.abs() >= mate_away.abs() {
                         apart
-                    } else if apart.abs() <= limit && away.abs() > LONE_LEVEL_DB {
-                        // Both of the pair.
+                    } else if away.abs() > LONE_LEVEL_DB {
+                        // Both of the pair, alike or one each way.
                         away
                     } else {
                         continue;
@@ -275,19 +275,17 @@ impl Bench<'_> {
             let inverted = match mate
                 .map(|j| (j, speaker::likeness(&self.heard[i], &self.heard[j], self.calls[i].kind)))
             {
-                // They go against each other. The nearer is believed where its answer is clear: of the farther one a
-                // reflection may be louder than the direct sound. Else the one that looks more like going backwards.
+                // They go against each other. The nearer is believed: of the farther one a reflection may be louder than
+                // the direct sound.
                 Some((j, r)) if r < -ALIKE => {
-                    let (mine, other) = (self.forward(i), self.forward(j));
-                    let near = if self.nearer(i, j) { mine } else { other };
-                    if near.abs() >= CLEAR { (near < 0.0) == self.nearer(i, j) } else { mine < other }
+                    let near = if self.nearer(i, j) { self.forward(i) } else { self.forward(j) };
+                    (near < 0.0) == self.nearer(i, j)
                 }
                 // They go together; both backwards is rare and must be clear in both.
-                Some((j, r)) if r > ALIKE => self.forward(i) == -SURE && self.forward(j) == -SURE,
-                Some(_) => false,
-                // Of a subwoofer all comes as one wave: its sign is right more often than its arrival.
-                None if self.calls[i].kind == Kind::Subwoofer && !self.late(i) => self.forward(i) <= -CLEAR,
-                None => self.forward(i) == -SURE && !self.contradicted(i),
+                Some((j, r)) if r > ALIKE => self.forward(i) <= -SURE && self.forward(j) <= -SURE,
+                // Neither: the nearer is believed when both are sure.
+                Some((j, _)) => self.nearer(i, j) && self.forward(i) <= -SURE && self.forward(j) >= SURE,
+                None => self.forward(i) <= -SURE && !self.late(i) && !self.contradicted(i),
             };
             if inverted {
                 found.push(i);
@@ -305,7 +303,8 @@ impl Bench<'_> {
 
     /// So late that it may have been taken for half a period later, the other way round.
     fn late(&self, i: usize) -> bool {
-        self.heard[i].answer.arrival_ms.is_none_or(|at_ms| at_ms > LATE_MS)
+        self.calls[i].kind == Kind::Subwoofer
+            && self.heard[i].answer.arrival_ms.is_none_or(|at_ms| at_ms > LATE_MS)
     }
 
     fn nearer(&self, i: usize, j: usize) -> bool {
@@ -317,21 +316,28 @@ impl Bench<'_> {
     fn contradicted(&self, i: usize) -> bool {
         let alike: Vec<f64> = (0..self.calls.len())
             .filter(|&j| j != i && self.calls[j].kind != Kind::Subwoofer)
-            .filter(|&j| self.own(j) && self.audible(j) && self.forward(j) == SURE)
+            .filter(|&j| self.own(j) && self.audible(j) && self.forward(j) >= SURE)
             .filter_map(|j| speaker::alike_below(&self.heard[i], &self.heard[j]))
             .collect();
-        !alike.is_empty() && alike.iter().sum::<f64>() / alike.len() as f64 > ALIKE
+        self.calls[i].kind != Kind::Subwoofer
+            && !alike.is_empty()
+            && alike.iter().sum::<f64>() / alike.len() as f64 > ALIKE
     }
 
-    /// How surely the speaker moves forward: [`SURE`] to −[`SURE`].
+    /// How surely the speaker moves forward, by the largest pulse and by the first: beyond ±[`SURE`] both say so.
     fn forward(&self, i: usize) -> f64 {
         let Some((polarity, confidence)) = self.heard[i].answer.polarity else { return 0.0 };
         let weight = match confidence {
-            Confidence::High => SURE,
-            Confidence::Medium => CLEAR,
+            Confidence::High => 3.0,
+            Confidence::Medium => 2.0,
             Confidence::Low => 1.0,
         };
-        if polarity == Polarity::Inverted { -weight } else { weight }
+        let largest = if polarity == Polarity::Inverted { -weight } else { weight };
+        match speaker::first_push(&self.heard[i], self.calls[i].kind) {
+            Some(first) => largest + if first { FIRST } else { -FIRST },
+            // A subwoofer's pulse is one wave, first and largest alike.
+            None => largest + FIRST.copysign(largest),
+        }
     }
 
     fn find_rattles(&mut self) {

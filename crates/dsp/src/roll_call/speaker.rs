@@ -1,8 +1,10 @@
 //! What a kind of speaker sounds like, roughly, and how alike two are.
 
+use std::f64::consts::{FRAC_PI_2, SQRT_2};
+
 use super::Kind;
 use super::hear::Heard;
-use crate::spectrum::response_at;
+use crate::spectrum::{Complex, RealTransform, fast_length, response_at};
 
 impl Kind {
     /// The trade's word.
@@ -33,6 +35,38 @@ impl Kind {
         fall(low_hz / frequency_hz) + fall(frequency_hz / high_hz)
     }
 }
+
+/// Whether the first pulse is a push, with what a speaker of its kind does to a pulse taken out; `None` for a
+/// subwoofer, whose pulse is longer than the cabin.
+pub(super) fn first_push(heard: &Heard, kind: Kind) -> Option<bool> {
+    if kind == Kind::Subwoofer {
+        return None;
+    }
+    let (low_hz, high_hz) = kind.reach_hz();
+    let lowest_hz = heard.levels.first()?.0;
+    let highest_hz = heard.levels.last()?.0;
+    let plan = RealTransform::new(fast_length(2 * heard.impulse.len()));
+    let spacing_hz = heard.rate_hz / plan.length() as f64;
+    let mut spectrum = plan.forward(&heard.impulse);
+    for (k, bin) in spectrum.iter_mut().enumerate() {
+        let f = k as f64 * spacing_hz;
+        // Second order at both ends, Butterworth.
+        let high_pass = Complex::new(1.0 - (low_hz / f.max(1.0)).powi(2), -SQRT_2 * low_hz / f.max(1.0));
+        let low_pass = Complex::new(1.0 - (f / high_hz).powi(2), SQRT_2 * f / high_hz);
+        let inside = (f / lowest_hz).log2().min((highest_hz / f).log2()).clamp(0.0, 1.0);
+        *bin *= high_pass * low_pass * (inside * FRAC_PI_2).sin().powi(2);
+    }
+    let pulse = plan.inverse(&spectrum);
+    let most = pulse.iter().fold(0.0, |most: f64, x| most.max(x.abs()));
+    let first = pulse.iter().position(|x| x.abs() > FIRST_PUSH * most)?;
+    // The top of the pulse that begins there.
+    let reach = (0.5 / (lowest_hz * highest_hz).sqrt() * heard.rate_hz).ceil() as usize;
+    let top = pulse.iter().skip(first).take(reach).max_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+    Some(*top > 0.0)
+}
+
+/// A pulse this high against the highest is a sound and no ripple before it.
+const FIRST_PUSH: f64 = 0.5;
 
 /// Rms distance of `levels` (Hz, dB) from what a speaker of `kind` does there, its sensitivity left free.
 pub(super) fn misfit_db(levels: &[(f64, f64)], kind: Kind) -> f64 {
