@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::tune::{Section, SectionKind};
+use crate::tune::{CrossoverFamily, Section, SectionKind};
 
 /// A range with an optional step; without a step the setting is continuous.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -68,6 +68,18 @@ pub struct Limits {
     /// FIR taps per channel; 0 where there are none.
     #[serde(default)]
     pub fir_taps: usize,
+    /// Crossover filters it has; every kind where none is named.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub crossovers: Vec<CrossoverKind>,
+}
+
+/// A family of crossover filters and the orders it comes in.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct CrossoverKind {
+    /// Its shape.
+    pub family: CrossoverFamily,
+    /// 6 dB per octave for each.
+    pub orders: Vec<u8>,
 }
 
 impl Range {
@@ -126,6 +138,20 @@ impl Limits {
         }
     }
 
+    /// The crossover filter to take where one of `order` is wanted: the nearest order, Linkwitz–Riley before the others.
+    pub fn crossover(&self, order: u8) -> (CrossoverFamily, u8) {
+        let rank = |family: CrossoverFamily| match family {
+            CrossoverFamily::LinkwitzRiley => 0,
+            CrossoverFamily::Butterworth => 1,
+            CrossoverFamily::Bessel => 2,
+        };
+        self.crossovers
+            .iter()
+            .flat_map(|kind| kind.orders.iter().map(|order| (kind.family, *order)))
+            .min_by_key(|(family, has)| (has.abs_diff(order), rank(*family)))
+            .unwrap_or((CrossoverFamily::LinkwitzRiley, order))
+    }
+
     /// The nearest delay that can be set.
     pub fn delay_on_step_ms(&self, delay_ms: f64) -> f64 {
         match self.delay_ms {
@@ -144,6 +170,18 @@ fn tidy(value: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_crossover_is_one_the_processor_has() {
+        let text = r#"{"sample_rate_hz":48000,"bands":5,"kinds":["peaking"],"gain_db":{"min":-15,"max":6},
+            "q":{"min":0.3,"max":10},"frequency_hz":{"min":20,"max":20000},
+            "crossovers":[{"family":"butterworth","orders":[1,2,3]},{"family":"linkwitz_riley","orders":[2]}]}"#;
+        let limits: Limits = serde_json::from_str(text).unwrap();
+        assert_eq!(limits.crossover(4), (CrossoverFamily::Butterworth, 3));
+        assert_eq!(limits.crossover(2), (CrossoverFamily::LinkwitzRiley, 2));
+        let any = Limits { crossovers: Vec::new(), ..limits };
+        assert_eq!(any.crossover(4), (CrossoverFamily::LinkwitzRiley, 4));
+    }
 
     #[test]
     fn settings_land_on_steps_and_inside() {

@@ -170,6 +170,12 @@ fn targets() {
 fn processor_limits() {
     let right = r#"{"sample_rate_hz":48000,"bands":10,"kinds":["peaking"],"gain_db":{"min":-15,"max":6,"step":0.5},"q":{"min":0.3,"max":10},"frequency_hz":{"min":20,"max":20000,"per_octave":24},"delay_ms":{"max":20,"step":0.01},"fir_taps":0}"#;
     assert!(limits::parse(right.as_bytes(), at()).is_ok());
+    let with_crossovers = |order: u8| {
+        let kinds = format!(r#"{{"crossovers":[{{"family":"linkwitz_riley","orders":[{order}]}}],"#);
+        limits::parse(right.replacen('{', &kinds, 1).as_bytes(), at())
+    };
+    assert!(with_crossovers(4).is_ok());
+    says(with_crossovers(3), &["crossovers[0].orders", "even"]);
     let span = r#"{"min":20,"max":20000,"per_octave":24}"#;
     assert!(limits::parse(right.replace(span, r#"{"list":[25,40,63]}"#).as_bytes(), at()).is_ok());
     for (from, to, words) in [

@@ -29,6 +29,7 @@ pub fn limits() -> Vec<(String, Limits)> {
         frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: Some(24.0) },
         delay_ms: Some(DelayRange { max: 20.0, step: Some(0.01) }),
         fir_taps: taps,
+        crossovers: Vec::new(),
     };
     let thirds: Vec<f64> = (-17..=13).map(|n| 1000.0 * 10f64.powf(f64::from(n) / 10.0)).collect();
     let graphic = Limits {

@@ -355,6 +355,7 @@ mod tests {
             frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: None },
             delay_ms: Some(DelayRange { max: 20.0, step: Some(0.01) }),
             fir_taps: 0,
+            crossovers: Vec::new(),
         }
     }
 

@@ -1,6 +1,7 @@
 //! What a processor can do, as the tuner writes it down once per processor.
 
 use dsp::limits::{Frequencies, Limits, Range};
+use dsp::tune::CrossoverFamily;
 use serde_json::{Map, Value};
 
 use super::document::{Document, Header};
@@ -12,7 +13,7 @@ const MOST_BANDS: usize = 512;
 const MOST_TAPS: usize = 1 << 20;
 
 /// Fields that may be left out, and so would be lost in silence when misspelt.
-const OPTIONAL: [&str; 2] = ["delay_ms", "fir_taps"];
+const OPTIONAL: [&str; 3] = ["delay_ms", "fir_taps", "crossovers"];
 
 impl Document for Limits {
     const FORMAT: &'static str = "cabinwright-limits";
@@ -84,6 +85,20 @@ impl Document for Limits {
             rules::not_negative("delay_ms.max", delay.max, "ms")?;
             if let Some(step) = delay.step {
                 rules::positive("delay_ms.step", step, "ms")?;
+            }
+        }
+        for (i, kind) in self.crossovers.iter().enumerate() {
+            let pairs = kind.family == CrossoverFamily::LinkwitzRiley;
+            let known = |order: &&u8| (1..=8).contains(*order) && !(pairs && **order % 2 == 1);
+            if kind.orders.is_empty() || !kind.orders.iter().all(|order| known(&order)) {
+                return Err(Invalid::new(
+                    format!("crossovers[{i}].orders"),
+                    format!(
+                        "{:?} holds an order that a {} crossover does not have, or none",
+                        kind.orders, kind.family
+                    ),
+                    "orders go from 1 to 8, 6 dB per octave each; those of Linkwitz-Riley are even",
+                ));
             }
         }
         Ok(())

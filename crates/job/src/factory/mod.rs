@@ -154,6 +154,7 @@ fn limits_of(order: &FactoryOrder) -> Result<Limits, JobError> {
             frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: None },
             delay_ms: None,
             fir_taps: 0,
+            crossovers: Vec::new(),
         },
     };
     if let Some(taps) = order.fir_taps {

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use dsp::air::speed_of_sound_m_s;
 use dsp::limits::Limits;
-use dsp::tune::{Crossover, CrossoverFamily, Pass};
+use dsp::tune::{Crossover, Pass};
 use dsp::verdict::Verdict;
 use garage::{Channel, ChannelMap, Role};
 use serde::Serialize;
@@ -41,6 +41,8 @@ const CLEAN_PERCENT: f64 = 3.0;
 const MARGIN: f64 = 1.25;
 /// A protected speaker is crossed this far above its safe frequency: a fourth-order slope is 9 dB down there.
 const SAFE_MARGIN: f64 = 1.3;
+/// Where there is less than that.
+const STEEP: u8 = 8;
 /// A cone is used up to this many times the frequency at which its circumference is a wavelength.
 const BEAM_MARGIN: f64 = 2.0;
 /// Where a subwoofer hands over: low enough that nobody hears where it stands (common practice, no source).
@@ -64,12 +66,9 @@ pub fn propose_crossovers(
         let above = neighbour_above(map, channel).map(|upper| (Pass::Low, channel, upper));
         for (pass, lower, upper) in below.into_iter().chain(above) {
             let Some(meeting) = meeting(cabin, lower, upper, limits) else { continue };
-            crossovers.push(Crossover {
-                pass,
-                family: CrossoverFamily::LinkwitzRiley,
-                order: ORDER,
-                frequency_hz: meeting.at_hz,
-            });
+            // Close to where the upper speaker is safe, the steeper the better.
+            let (family, order) = limits.crossover(if meeting.close { STEEP } else { ORDER });
+            crossovers.push(Crossover { pass, family, order, frequency_hz: meeting.at_hz });
             let other = if pass == Pass::High { &lower.name } else { &upper.name };
             reasons.push(format!("{} to {other}, {}", hertz(meeting.at_hz), meeting.why));
             if pass == Pass::High && meeting.tight {
@@ -112,7 +111,10 @@ pub fn propose_crossovers(
 struct Meeting {
     at_hz: f64,
     why: String,
+    /// The two have no band in which both play well.
     tight: bool,
+    /// A fourth-order slope would leave too much at the upper one's safe frequency.
+    close: bool,
 }
 
 fn meeting(cabin: &CabinCurves, lower: &Channel, upper: &Channel, limits: &Limits) -> Option<Meeting> {
@@ -154,7 +156,12 @@ fn meeting(cabin: &CabinCurves, lower: &Channel, upper: &Channel, limits: &Limit
     };
     let why = if low_hz < high_hz { format!("{low_why} and {high_why}") } else { low_why.to_owned() };
     let at_hz = two_digits(at_hz);
-    (at_hz < 0.45 * limits.sample_rate_hz).then_some(Meeting { at_hz, why, tight })
+    (at_hz < 0.45 * limits.sample_rate_hz).then_some(Meeting {
+        at_hz,
+        why,
+        tight,
+        close: upper.safe_frequency_hz.is_some_and(|safe_hz| at_hz < SAFE_MARGIN * safe_hz),
+    })
 }
 
 fn largest(all: &[(f64, &'static str)]) -> (f64, &'static str) {

@@ -1,7 +1,7 @@
 //! Where a tune starts: crossovers that keep every speaker inside its band, and nothing else.
 
 use dsp::limits::Limits;
-use dsp::tune::{ChannelTune, Crossover, CrossoverFamily, Pass, Tune};
+use dsp::tune::{ChannelTune, Crossover, Pass, Tune};
 use garage::{Channel, ChannelMap, Role, Side};
 
 use crate::error::JobError;
@@ -21,7 +21,7 @@ pub fn start_tune(map: &ChannelMap, limits: &Limits) -> Result<Tune, JobError> {
         .iter()
         .map(|channel| ChannelTune {
             name: channel.name.clone(),
-            crossovers: crossovers(map, channel),
+            crossovers: crossovers(map, channel, limits),
             ..ChannelTune::default()
         })
         .collect();
@@ -30,13 +30,9 @@ pub fn start_tune(map: &ChannelMap, limits: &Limits) -> Result<Tune, JobError> {
     Ok(tune)
 }
 
-fn crossovers(map: &ChannelMap, channel: &Channel) -> Vec<Crossover> {
-    let crossover = |pass, frequency_hz| Crossover {
-        pass,
-        family: CrossoverFamily::LinkwitzRiley,
-        order: ORDER,
-        frequency_hz,
-    };
+fn crossovers(map: &ChannelMap, channel: &Channel, limits: &Limits) -> Vec<Crossover> {
+    let (family, order) = limits.crossover(ORDER);
+    let crossover = |pass, frequency_hz| Crossover { pass, family, order, frequency_hz };
     let below = lower_of(map, channel).map(|lower| meeting_hz(lower, channel));
     let above = neighbour_above(map, channel).map(|upper| meeting_hz(channel, upper));
     below
@@ -135,8 +131,13 @@ mod tests {
                 channel("subwoofer", 4, Role::Subwoofer, Side::Both, (20.0, 300.0)),
             ],
         };
+        let limits: Limits =
+            serde_json::from_str(include_str!("../../../../assets/limits/small-parametric.json")).unwrap();
         let edges = |name: &str| -> Vec<(Pass, f64)> {
-            crossovers(&map, map.channel(name).unwrap()).iter().map(|it| (it.pass, it.frequency_hz)).collect()
+            crossovers(&map, map.channel(name).unwrap(), &limits)
+                .iter()
+                .map(|it| (it.pass, it.frequency_hz))
+                .collect()
         };
         assert_eq!(edges("tweeter"), [(Pass::High, 3300.0)]);
         assert_eq!(edges("woofer"), [(Pass::High, 120.0), (Pass::Low, 3300.0)]);
