@@ -80,7 +80,13 @@ fn at(impulses: &[Vec<f64>], hz: &[f64]) -> Vec<Vec<(f64, f64)>> {
 }
 
 fn options(delay: Option<DelayRange>) -> Options {
-    Options { rate_hz: RATE_HZ, processor_rate_hz: 48_000.0, temperature_c: 20.0, delay }
+    Options {
+        rate_hz: RATE_HZ,
+        processor_rate_hz: 48_000.0,
+        temperature_c: 20.0,
+        delay,
+        join_subwoofers: true,
+    }
 }
 
 #[test]

@@ -107,6 +107,7 @@ pub fn align_files(
         processor_rate_hz: limits.as_ref().map_or(rate_hz, |l| l.sample_rate_hz),
         temperature_c: air_c,
         delay: limits.as_ref().and_then(|l| l.delay_ms),
+        join_subwoofers: true,
     };
     let alignment = align(&speakers, options).map_err(|error| match &error {
         AlignError::Channel { name, position, fault } => {

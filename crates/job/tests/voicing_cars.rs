@@ -332,7 +332,23 @@ fn a_second_seat_is_paid_for_by_the_first() {
     assert!(refused.unwrap_err().to_string().contains("0 to 1"));
 }
 
-/// Silence in one channel must not stop the rest.
+/// Without a time reference nothing can be added up: levels and bands are set, delays and joints left, and it is said.
+#[test]
+fn without_a_common_time_nothing_is_joined() {
+    let mut rng = ChaCha8Rng::seed_from_u64(46);
+    let bench = bench("active-two-way", &mut rng);
+    let [measured, _] = places(&bench, 0, &mut rng);
+    let mut cabin_here = cabin(&bench, &measured[..2], &mut rng);
+    cabin_here.channels.iter_mut().flat_map(|it| &mut it.positions).for_each(|it| it.arrival_ms = None);
+    let made =
+        voicing::set_up(&cabin_here, &bench.map, &bench.target, &bench.limits, &Wish::default()).unwrap();
+    assert!(made.result.joints.is_empty());
+    assert!(made.result.tune.channels.iter().all(|it| it.delay_ms == 0.0 && it.polarity == Polarity::Normal));
+    assert!(made.result.tune.channels.iter().any(|it| !it.sections.is_empty()));
+    assert!(made.remarks.iter().any(|words| words.contains("Delays were not set")), "{:?}", made.remarks);
+}
+
+/// What is held stays.
 #[test]
 fn refinement_leaves_held_channels_alone() {
     let mut rng = ChaCha8Rng::seed_from_u64(44);

@@ -30,6 +30,9 @@ pub struct Options {
     pub temperature_c: f64,
     /// The processor's delay; `None`: any delay.
     pub delay: Option<DelayRange>,
+    /// Join subwoofers by their sum with the midbass; without it they are set by their own arrival, good to a few
+    /// milliseconds, for a joint that is made later through the crossovers.
+    pub join_subwoofers: bool,
 }
 
 /// What to set on one channel.
@@ -112,9 +115,10 @@ pub fn align(speakers: &[Speaker], options: Options) -> Result<Alignment, AlignE
 
     let region = |i: usize| Region::new(speakers[i].impulses.iter().map(Vec::as_slice), options.rate_hz);
     let subwoofers: Vec<usize> = (0..found.len()).filter(|i| !is_main(i)).collect();
-    let midbass = if subwoofers.is_empty() { Vec::new() } else { midbass(&found, region) };
+    let midbass =
+        if subwoofers.is_empty() || !options.join_subwoofers { Vec::new() } else { midbass(&found, region) };
     let scale = |i: usize, inverted: bool| amplitude_of(gains_db[i]) * if inverted { -1.0 } else { 1.0 };
-    for i in subwoofers {
+    for i in subwoofers.into_iter().filter(|_| options.join_subwoofers) {
         let name = &speakers[i].name;
         if midbass.is_empty() {
             remarks.push(format!(

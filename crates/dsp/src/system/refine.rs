@@ -12,7 +12,7 @@ use nalgebra::{DMatrix, DVector};
 use super::{Aim, System};
 use crate::filter::ChannelFilter;
 use crate::fit::{Patience, Residuals, minimise};
-use crate::limits::Limits;
+use crate::limits::{Frequencies, Limits};
 use crate::spectrum::Complex;
 use crate::tune::{Section, Tune};
 
@@ -67,7 +67,7 @@ pub fn refine(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom:
     }
     best = on_steps(best, limits);
     let mut after_db = system.error_db(aim, &best);
-    walk(system, aim, &mut best, limits, &settings_of(system, tune, freedom), &mut after_db);
+    walk(system, aim, &mut best, limits, &settings_of(system, tune, limits, freedom), &mut after_db);
     if after_db < before_db {
         Refined { tune: best, before_db, after_db }
     } else {
@@ -77,7 +77,7 @@ pub fn refine(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom:
 
 /// Down to the nearest minimum, every setting continuous.
 fn descend(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom: &Freedom) -> Tune {
-    let settings = settings_of(system, tune, freedom);
+    let settings = settings_of(system, tune, limits, freedom);
     let values: Vec<f64> = settings.iter().map(|it| get(tune, *it)).collect();
     let mut x = values.clone();
     let (low, high): (Vec<f64>, Vec<f64>) =
@@ -112,7 +112,9 @@ fn without_idle_bands(system: &System, aim: &Aim, mut tune: Tune, freedom: &Free
     tune
 }
 
-fn settings_of(system: &System, tune: &Tune, freedom: &Freedom) -> Vec<Setting> {
+fn settings_of(system: &System, tune: &Tune, limits: &Limits, freedom: &Freedom) -> Vec<Setting> {
+    // A graphic equaliser's bands stay where they are.
+    let bands_move = matches!(limits.frequency_hz, Frequencies::Span { .. });
     let mut settings = Vec::new();
     for (c, channel) in tune.channels.iter().enumerate() {
         let free = freedom.free.get(c).copied().unwrap_or(true);
@@ -124,7 +126,9 @@ fn settings_of(system: &System, tune: &Tune, freedom: &Freedom) -> Vec<Setting> 
             settings.push(Setting::Delay(c));
         }
         for (s, section) in channel.sections.iter().enumerate() {
-            settings.push(Setting::Band(c, s, 0));
+            if bands_move {
+                settings.push(Setting::Band(c, s, 0));
+            }
             if section.gain_db != 0.0 {
                 settings.push(Setting::Band(c, s, 1));
             }
@@ -340,7 +344,7 @@ pub(super) fn gains(system: &System, tune: &Tune) -> Option<Vec<Vec<Complex>>> {
 mod tests {
     use super::*;
     use crate::curve::log_grid_hz;
-    use crate::limits::{DelayRange, Frequencies, Range};
+    use crate::limits::{DelayRange, Range};
     use crate::spectrum::Bins;
     use crate::system::Speaker;
     use crate::tune::{ChannelTune, Crossover, CrossoverFamily, Pass, SectionKind};
@@ -415,7 +419,7 @@ mod tests {
             tune([vec![peak(180.0, -3.0, 1.0)], vec![peak(1700.0, 2.0, 1.5)]], [0.0, 0.0], [0.1, 0.0]);
         let freedom =
             Freedom { free: vec![true; 2], delay_s: vec![0.5e-3, 0.0], iterations: 1, prune: false };
-        let settings = settings_of(&system, &start, &freedom);
+        let settings = settings_of(&system, &start, &limits(), &freedom);
         let x: Vec<f64> = settings.iter().map(|it| get(&start, *it)).collect();
         let mut slopes = DMatrix::zeros(0, 0);
         let at = residuals(&system, &aim, &start, &settings, Some(&mut slopes));

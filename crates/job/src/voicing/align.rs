@@ -36,6 +36,17 @@ pub fn align(
     limits: &Limits,
     temperature_c: Option<f64>,
 ) -> Result<Judged<Voiced>, JobError> {
+    arrivals(cabin, tune, limits, temperature_c, true)
+}
+
+/// As [`align`]; without `join_subwoofers` for joints that are made later through the crossovers.
+pub(super) fn arrivals(
+    cabin: &CabinCurves,
+    tune: &Tune,
+    limits: &Limits,
+    temperature_c: Option<f64>,
+    join_subwoofers: bool,
+) -> Result<Judged<Voiced>, JobError> {
     let positions = shared_positions(&cabin.channels);
     let rate_hz =
         cabin.channels.first().and_then(|it| it.positions.first()).map_or(48_000.0, |it| it.rate_hz);
@@ -56,6 +67,7 @@ pub fn align(
         processor_rate_hz: limits.sample_rate_hz,
         temperature_c: temperature_c.unwrap_or(20.0),
         delay: limits.delay_ms,
+        join_subwoofers,
     };
     let alignment =
         align_impulses(&speakers, options).map_err(|error| JobError::Analysis(error.to_string()))?;

@@ -8,15 +8,15 @@ use dsp::verdict::Verdict;
 use garage::{ChannelMap, Reason};
 use serde::Serialize;
 
-use super::align::refresh;
+use super::align::{arrivals, refresh};
 use super::crossovers::{CrossoverAdvice, propose_crossovers};
 use super::ears::{AtTheEars, at_the_ears};
-use super::join::{Joint, join};
+use super::join::{Joined, Joint, join};
 use super::propose::{Equalised, each_channel, reason};
-use super::refine::{Refinement, THOROUGH, refine, whole_error_db};
+use super::refine::{Refined, Refinement, THOROUGH, refine, whole_error_db};
+use super::set_levels;
 use super::start::start_tune;
 use super::tape::cross_check;
-use super::{align, set_levels};
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
 use crate::judged::Judged;
@@ -95,12 +95,14 @@ pub fn set_up(
     refresh(&mut tune)?;
     let start = tune.clone();
 
-    match align(cabin, &tune, limits, wish.temperature_c) {
+    let mut timed = true;
+    match arrivals(cabin, &tune, limits, wish.temperature_c, false) {
         Ok(aligned) => {
             tune = heard(&mut said, aligned).tune;
         }
-        // Levels and bands can still be set.
+        // Levels and bands can still be set; without a common time nothing can be added up.
         Err(JobError::NotYet { missing, first }) => {
+            timed = false;
             said.note(Verdict::Usable, format!("Delays were not set: {missing}; {first}."));
         }
         Err(error) => return Err(error),
@@ -112,11 +114,19 @@ pub fn set_up(
     let Equalised { tune: equalised, left_alone, .. } =
         each_channel(cabin, &tune, target, limits, Effort::Quick)?;
     let levelled = heard(&mut said, set_levels(cabin, &equalised, target, limits)?);
-    let joined = heard(&mut said, join(cabin, map, &levelled.tune, limits)?);
+    let joined = if timed {
+        heard(&mut said, join(cabin, map, &levelled.tune, limits)?)
+    } else {
+        Joined { tune: levelled.tune, reasons: Vec::new(), joints: Vec::new() }
+    };
     reasons.extend(joined.reasons);
-
-    let everything = Refinement { channels: None, delays: true, iterations: THOROUGH };
-    let refined = refine(cabin, &joined.tune, target, limits, everything)?;
+    let refined = if timed {
+        let everything = Refinement { channels: None, delays: true, iterations: THOROUGH };
+        refine(cabin, &joined.tune, target, limits, everything)?
+    } else {
+        let error_db = whole_error_db(cabin, &joined.tune, target);
+        Refined { tune: joined.tune.clone(), reasons: Vec::new(), before_db: error_db, after_db: error_db }
+    };
     reasons.extend(refined.reasons);
 
     let mut tune = refined.tune;
