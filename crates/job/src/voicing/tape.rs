@@ -40,3 +40,56 @@ pub fn cross_check(cabin: &CabinCurves, tape_m: &[(String, f64)], temperature_c:
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cabin::{ChannelCurves, PositionCurve};
+    use dsp::curve::Curve;
+    use garage::Side;
+
+    /// A wide-range click after a flight of `metres` and a processor's 2 ms.
+    fn speaker(name: &str, metres: f64) -> ChannelCurves {
+        let rate_hz = 48_000.0;
+        let mut impulse = vec![0.0; 4096];
+        let at = ((metres / speed_of_sound_m_s(20.0) + 0.002) * rate_hz).round() as usize;
+        for (n, v) in impulse.iter_mut().enumerate().skip(at) {
+            *v = if n == at { 1.0 } else { -0.02 * 0.98_f64.powi((n - at - 1) as i32) };
+        }
+        let position = PositionCurve {
+            position: "P1".into(),
+            take: String::new(),
+            curve: Curve::default(),
+            arrival_ms: Some(0.0),
+            sharp_arrival_ms: None,
+            disagrees: None,
+            impulse,
+            rate_hz,
+            response: Vec::new(),
+        };
+        ChannelCurves {
+            name: name.into(),
+            side: Side::Left,
+            band_hz: (20.0, 20_000.0),
+            positions: vec![position],
+            average: Curve::default(),
+            thd_percent: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn the_processors_own_delay_does_not_count_and_a_wrong_tape_does() {
+        let cabin = CabinCurves {
+            channels: vec![speaker("near", 0.8), speaker("far", 1.3), speaker("tweeter", 1.0)],
+            ..CabinCurves::default()
+        };
+        let tape = |far_m: f64| {
+            let all = [("near", 0.8), ("far", far_m), ("tweeter", 1.0)];
+            let all: Vec<(String, f64)> = all.map(|(name, metres)| (name.to_owned(), metres)).into();
+            cross_check(&cabin, &all, Some(20.0))
+        };
+        assert_eq!(tape(1.3), Vec::<String>::new());
+        let said = tape(1.1);
+        assert!(said.len() == 1 && said[0].starts_with("far") && said[0].contains("1.10 m"), "{said:?}");
+    }
+}
