@@ -96,8 +96,10 @@ fn a_day_on_a_virtual_car() {
         workstation::state::progress(state, Stage::Cabin) == workstation::state::Progress::Done
     });
     day.next("voicing", |state| state.stage == Stage::Voicing);
-    day.next("aligned", |state| state.draft.tune.is_some());
-    day.next("proposed", |state| state.voicing.said.iter().any(|said| !said.words.is_empty()));
+    day.next("set up", |state| {
+        let said = state.voicing.said.iter().any(|said| !said.words.is_empty());
+        said && state.draft.tune.is_some() && state.voicing.error_predicted.is_some()
+    });
     let (before, after) =
         (day.state().voicing.error_before.unwrap().0, day.state().voicing.error_predicted.unwrap().0);
     assert!(after < before, "predicted {after:.1} dB from {before:.1} dB");

@@ -24,6 +24,7 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
             }
             state.voicing.channel = Some(name);
         }
+        VoicingCommand::SetUp => return set_up(state),
         VoicingCommand::Align => return align(state),
         VoicingCommand::Propose => return propose(state),
         VoicingCommand::Edit(edit) => {
@@ -53,6 +54,12 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
     Vec::new()
 }
 
+fn set_up(state: &mut State) -> Vec<Order> {
+    let Some(curves) = state.curves.clone() else { return no_takes(state) };
+    let sheet = Box::new(state.draft.sheet.clone());
+    think(state, Think::SetUp { curves, sheet }, "Setting it up")
+}
+
 fn align(state: &mut State) -> Vec<Order> {
     let Some(curves) = state.curves.clone() else { return no_takes(state) };
     let sheet = Box::new(state.draft.sheet.clone());
@@ -62,7 +69,7 @@ fn align(state: &mut State) -> Vec<Order> {
 
 fn propose(state: &mut State) -> Vec<Order> {
     let Some(curves) = state.curves.clone() else { return no_takes(state) };
-    let Some(tune) = state.draft.tune.clone().map(Box::new) else { return align(state) };
+    let Some(tune) = state.draft.tune.clone().map(Box::new) else { return set_up(state) };
     let sheet = Box::new(state.draft.sheet.clone());
     let scope = state.voicing.scope.clone();
     think(state, Think::Propose { curves, sheet, tune, scope }, "Working out a correction")

@@ -58,6 +58,8 @@ pub enum VoicingCommand {
     Scope(ScopeView),
     /// List this channel's settings.
     Channel(String),
+    /// The whole stage in one go: crossovers, arrivals, bands, levels, joints, and all together.
+    SetUp,
     /// Levels, delays and polarity from the takes.
     Align,
     /// A correction for the scope.
@@ -82,6 +84,7 @@ impl VoicingCommand {
         match self {
             Self::Scope(scope) => scope.name(),
             Self::Channel(name) => name.clone(),
+            Self::SetUp => "Set it up".into(),
             Self::Align => "Align".into(),
             Self::Propose => "Propose".into(),
             Self::Edit(TuneEdit::AddSection(_)) => "Add filter".into(),

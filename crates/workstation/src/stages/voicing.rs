@@ -128,6 +128,7 @@ fn scopes(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         }
         ui.horizontal_wrapped(|ui| {
             let ready = !state.cabin.channels.is_empty() && !state.is_busy();
+            action(ui, Command::Voicing(VoicingCommand::SetUp), ready, out);
             action(ui, Command::Voicing(VoicingCommand::Align), ready, out);
             action(ui, Command::Voicing(VoicingCommand::Propose), ready && state.draft.tune.is_some(), out);
             action(

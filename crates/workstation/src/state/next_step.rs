@@ -128,7 +128,10 @@ fn voicing(state: &State) -> NextStep {
         };
     }
     let Some(tune) = &state.draft.tune else {
-        return step("Let levels, delays and polarity be worked out from the takes.", VoicingCommand::Align);
+        return step(
+            "Have it set up from the takes, then read what was done and why.",
+            VoicingCommand::SetUp,
+        );
     };
     if tune.channels.iter().all(|c| c.sections.is_empty() && c.fir.is_none()) {
         return step("Shape the target if you like, then propose a correction.", VoicingCommand::Propose);

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use audio::rig::Watch;
 use dsp::tune::Tune;
 use garage::{Reason, VisitFolder};
+use job::voicing::Wish;
 use job::{JobError, WorkClock, cabin, handover, source, voicing};
 
 use super::predict::scope_of;
@@ -38,6 +39,7 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
             let said = found.remarks.first().cloned().unwrap_or_else(|| "worked out".into());
             Ok(Event::Ready(format!("source: {said}")))
         }
+        Think::SetUp { curves, sheet } => set_up(&curves, &sheet),
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
         Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),
         Think::Prove(number) => {
@@ -76,6 +78,16 @@ fn curves(visit: &Path, watch: &Watch) -> Result<Event, JobError> {
         })
         .collect();
     Ok(Event::Curves(Arc::new(found.result), views, found.remarks))
+}
+
+fn set_up(curves: &Curves, sheet: &Sheet) -> Result<Event, JobError> {
+    let (target, limits) = needs(sheet)?;
+    let wish = Wish { temperature_c: sheet.conditions.temperature_c, ..Wish::default() };
+    let made = voicing::set_up(curves, &sheet.channels, target, limits, &wish)?;
+    let mut said = said(made.result.reasons);
+    said.extend(doubts(made.remarks));
+    let left_alone = Some(made.result.left_alone);
+    Ok(Event::Tuned { tune: Box::new(made.result.tune), said, left_alone })
 }
 
 fn align(curves: &Curves, sheet: &Sheet, tune: Option<Tune>) -> Result<Event, JobError> {

@@ -125,6 +125,13 @@ pub enum Think {
     Curves,
     /// What the factory did.
     WorkOut,
+    /// The whole stage in one go.
+    SetUp {
+        /// The takes.
+        curves: Arc<Curves>,
+        /// Channels, target and limits.
+        sheet: Box<Sheet>,
+    },
     /// Levels, delays and polarity.
     Align {
         /// The takes.
