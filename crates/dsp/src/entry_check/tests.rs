@@ -88,7 +88,7 @@ fn slip(tune: &mut Tune, rng: &mut ChaCha8Rng) -> (usize, Slip) {
             Slip::MissingBand { band }
         }
         4 => {
-            section.q = pick(rng, 0.5, 0.7, 0.1) * section.q;
+            section.q *= pick(rng, 0.5, 0.7, 0.1);
             Slip::WrongQ { band, typed: section.q }
         }
         5 => {

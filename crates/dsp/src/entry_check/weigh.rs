@@ -140,7 +140,7 @@ fn compare(benches: &mut [Bench<'_>], remarks: &mut Vec<String>) {
     let middle = |mut values: Vec<f64>| {
         values.sort_by(f64::total_cmp);
         let half = values.len() / 2;
-        if values.len() % 2 == 0 { 0.5 * (values[half - 1] + values[half]) } else { values[half] }
+        if values.len().is_multiple_of(2) { 0.5 * (values[half - 1] + values[half]) } else { values[half] }
     };
     let base = |values: Vec<f64>| match values.len() {
         0..=2 if absolute => Some(0.0),

@@ -24,8 +24,8 @@ pub struct AtTheEars {
 /// The ear follows phase between these (Lord Rayleigh's duplex theory, Phil. Mag. 13, 1907; the upper end is where half
 /// a wavelength fits the head).
 const PHASE_HZ: (f64, f64) = (200.0, 1500.0);
-/// Later than this is heard as an echo, not as a direction.
-const FURTHEST_S: f64 = 1e-3;
+/// Sides that were aligned arrive within this; further off, a cycle would be taken for another.
+const FURTHEST_S: f64 = 0.4e-3;
 
 /// Compares the sides over the head volume (positions left and right of its middle cancel); `None` where one side has no channel of its own.
 ///

@@ -5,6 +5,7 @@ mod compare;
 mod crossovers;
 mod ears;
 mod join;
+mod meeting;
 mod predict;
 mod propose;
 mod refine;

@@ -145,7 +145,7 @@ pub fn set_up(
         if ears.likeness > 0.4 {
             reasons.push(Reason { subject: "left and right".into(), words });
         }
-        if ears.likeness < -0.4 {
+        if ears.likeness < -0.5 {
             said.note(
                 Verdict::Usable,
                 "Left and right stand against each other between 200 Hz and 1.5 kHz: check the wires of one side.",
