@@ -38,7 +38,7 @@ pub struct Args {
     /// Smooth the curve over 1/N octave; 0 smooths nothing.
     #[arg(long, value_name = "N", default_value_t = 12, value_parser = clap::value_parser!(u32).range(0..=96))]
     smoothing: u32,
-    /// Keep this much of the response after the direct sound; without it the noise decides.
+    /// Keep this much of the response after the direct sound, 1 to 10000 ms; its last third fades out. 650 where not given.
     #[arg(long, value_name = "MS")]
     window_ms: Option<f64>,
     /// Folder for the files.

@@ -38,15 +38,17 @@ pub(super) fn grid_hz(transfer: &Transfer, low_hz: f64, high_hz: f64, smoothing:
 /// out before and put back after.
 pub(super) fn curve(transfer: &Transfer, at_hz: Vec<f64>, smoothing: f64, delay_s: f64) -> Curve {
     let spacing_hz = transfer.spacing_hz;
-    let power: Vec<f64> = transfer.bins.iter().map(Complex::norm_sqr).collect();
-    let product: Vec<f64> = power.iter().zip(&transfer.noise).map(|(p, n)| p * n).collect();
-    let square: Vec<f64> = transfer.noise.iter().map(|n| n * n).collect();
+    // Bands end with the curve: beyond it the sweep has faded out, and what is divided there is noise.
+    let top_hz = at_hz.last().copied().unwrap_or(0.0);
+    let known = transfer.bins.len().min((top_hz / spacing_hz).ceil() as usize + 1);
+    let (bins, noise) = (&transfer.bins[..known], &transfer.noise[..known.min(transfer.noise.len())]);
+    let power: Vec<f64> = bins.iter().map(Complex::norm_sqr).collect();
+    let product: Vec<f64> = power.iter().zip(noise).map(|(p, n)| p * n).collect();
+    let square: Vec<f64> = noise.iter().map(|n| n * n).collect();
     let over = |values: &[f64]| smooth_power(values, spacing_hz, &at_hz, smoothing);
-    let (heard, noise, product, square) =
-        (over(&power), over(&transfer.noise), over(&product), over(&square));
+    let (heard, noise, product, square) = (over(&power), over(noise), over(&product), over(&square));
     let turn = |hz: f64| Complex::cis(std::f64::consts::TAU * hz * delay_s);
-    let still: Vec<Complex> =
-        transfer.bins.iter().enumerate().map(|(k, h)| h * turn(k as f64 * spacing_hz)).collect();
+    let still: Vec<Complex> = bins.iter().enumerate().map(|(k, h)| h * turn(k as f64 * spacing_hz)).collect();
     let mean = smooth_complex(&still, spacing_hz, &at_hz, smoothing);
     let half_band = if smoothing > 0.0 { (0.5 / smoothing).exp2() } else { 1.0 };
     let (mut level_db, mut spread_db, mut snr_db, mut phase_deg) = (vec![], vec![], vec![], vec![]);

@@ -7,6 +7,7 @@ mod clock;
 mod deconvolve;
 mod facts;
 mod harmonics;
+mod instant;
 mod judge;
 mod lag;
 mod level;
@@ -174,7 +175,7 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
     };
     let mut curve = level::curve(
         &whole,
-        level::grid_hz(&whole, shape.low_hz, shape.high_hz.min(0.499 * rate), options.smoothing),
+        level::grid_hz(&whole, shape.low_hz, shape.whole_to_hz().min(0.499 * rate), options.smoothing),
         options.smoothing,
         direct.at_s,
     );
@@ -243,8 +244,8 @@ impl Direct {
         let rate = f64::from(transfer.rate_hz);
         let (from_hz, to_hz) = (1.1 * shape.low_hz, 0.96 * shape.high_hz);
         match arrival_within(&transfer.impulse, rate, from_hz, to_hz) {
-            Ok(Arrival { time_s, polarity, confidence, .. }) => Self {
-                at_s: time_s - transfer.zero_at_s,
+            Ok(Arrival { time_s, polarity, confidence, band, .. }) => Self {
+                at_s: finer(transfer, shape, time_s, polarity, band) - transfer.zero_at_s,
                 polarity: match (confidence, polarity) {
                     (Confidence::Low, _) => HeardPolarity::Unclear,
                     (_, Polarity::Normal) => HeardPolarity::Normal,
@@ -254,6 +255,23 @@ impl Direct {
             Err(_) => Self { at_s: transfer.strongest_s, polarity: HeardPolarity::Unclear },
         }
     }
+}
+
+/// The arrival from the whole measured band, where the channel fills it up to its upper edge; `coarse_s` elsewhere.
+fn finer(
+    transfer: &Transfer,
+    shape: &SweepShape,
+    coarse_s: f64,
+    polarity: Polarity,
+    band: crate::align::Band,
+) -> f64 {
+    let known_hz = (1.25 * shape.low_hz, 0.97 * shape.high_hz);
+    if band.high_hz < 0.9 * known_hz.1 {
+        return coarse_s;
+    }
+    let inverted = polarity == Polarity::Inverted;
+    instant::refined(&transfer.impulse, f64::from(transfer.rate_hz), known_hz, coarse_s, inverted)
+        .unwrap_or(coarse_s)
 }
 
 /// Counts the phase of a curve from `zero_s` instead of 0.

@@ -13,6 +13,9 @@ pub(super) struct Noise {
 const HIGHEST_ORDER: usize = 6;
 /// The noise is read over bands of this part of an octave.
 const PER_OCTAVE: f64 = 6.0;
+/// Where such a band would reach the sweep's upper end it is read over bands of this part: the noise rises steeply as the
+/// sweep fades out, and a wide band would carry that rise down to where the sweep is whole.
+const PER_OCTAVE_AT_END: f64 = 96.0;
 
 impl Noise {
     /// Reads the noise through the same gate at other places: what a steady noise leaves there it also leaves in the
@@ -31,6 +34,8 @@ impl Noise {
         };
         let spacing_hz = cut.spacing_hz();
         let at_hz: Vec<f64> = (0..cut.bins()).map(|k| k as f64 * spacing_hz).collect();
+        let end_hz = shape.high_hz * (-1.0 / PER_OCTAVE).exp2();
+        let end = ((end_hz / spacing_hz) as usize).min(at_hz.len());
         let of_repeat = heard
             .repeats
             .iter()
@@ -39,7 +44,10 @@ impl Noise {
                     .map(|i| {
                         let power: Vec<f64> =
                             cut.spectrum(cyclic, centre(i)).iter().map(Complex::norm_sqr).collect();
-                        smooth_power(&power, spacing_hz, &at_hz, PER_OCTAVE)
+                        let mut wide = smooth_power(&power, spacing_hz, &at_hz, PER_OCTAVE);
+                        let narrow = smooth_power(&power, spacing_hz, &at_hz[end..], PER_OCTAVE_AT_END);
+                        wide.splice(end.., narrow);
+                        wide
                     })
                     .collect();
                 (0..cut.bins()).map(|k| usual(places.iter().map(|place| place[k]).collect())).collect()

@@ -59,6 +59,13 @@ impl SweepShape {
         self.rate_s() * (frequency_hz / self.low_hz).ln()
     }
 
+    /// The highest frequency at which the sweep still has half its amplitude: the middle of its fade-out.
+    ///
+    /// Beyond it a division by the sweep says more about noise than about the channel.
+    pub fn whole_to_hz(&self) -> f64 {
+        self.high_hz * (-0.5 * self.fade_out_s / self.rate_s()).exp()
+    }
+
     /// How much earlier than the linear response that of harmonic `order` lies in the deconvolved recording.
     pub fn harmonic_advance_s(&self, order: usize) -> f64 {
         self.rate_s() * (order as f64).ln()
