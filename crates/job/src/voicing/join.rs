@@ -157,7 +157,7 @@ pub fn join(
 }
 
 /// The like channel on the other side.
-fn mate<'a>(map: &'a ChannelMap, channel: &Channel) -> Option<&'a Channel> {
+pub(super) fn mate<'a>(map: &'a ChannelMap, channel: &Channel) -> Option<&'a Channel> {
     let other = match channel.side {
         Side::Left => Side::Right,
         Side::Right => Side::Left,

@@ -6,6 +6,7 @@ mod crossovers;
 mod ears;
 mod join;
 mod meeting;
+mod pairs;
 mod predict;
 mod propose;
 mod refine;

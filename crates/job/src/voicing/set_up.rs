@@ -14,9 +14,9 @@ use super::ears::{AtTheEars, at_the_ears};
 use super::join::{Joined, Joint, join};
 use super::propose::{Equalised, each_channel, reason};
 use super::refine::{Refined, Refinement, THOROUGH, refine, whole_error_db};
-use super::set_levels;
 use super::start::start_tune;
 use super::tape::cross_check;
+use super::{pairs, set_levels};
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
 use crate::judged::Judged;
@@ -99,6 +99,13 @@ pub fn set_up(
     match arrivals(cabin, &tune, limits, wish.temperature_c, false) {
         Ok(aligned) => {
             tune = heard(&mut said, aligned).tune;
+            for words in pairs::agree(cabin, map, &mut tune) {
+                // What was said of one of the two alone no longer holds.
+                said.remarks.retain(|it| {
+                    it.split_once(" measures inverted").is_none_or(|(name, _)| !words.contains(name))
+                });
+                said.note(Verdict::Usable, words);
+            }
         }
         // Levels and bands can still be set; without a common time nothing can be added up.
         Err(JobError::NotYet { missing, first }) => {
