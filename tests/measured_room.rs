@@ -84,7 +84,6 @@ fn true_level_db(power: &[f64], spacing_hz: f64, at_hz: f64) -> f64 {
 }
 
 #[test]
-#[ignore = "falls short: 0.5 dB rms measured where 0.1 dB is asked, not explained yet"]
 fn a_published_room_is_measured_through_its_own_noise() {
     let dir = tempfile::tempdir().unwrap();
     let at = dir.path();
@@ -150,7 +149,9 @@ fn a_published_room_is_measured_through_its_own_noise() {
             "--smoothing",
             "12",
             "--window-ms",
-            "900",
+            // The file lasts 0.89 s, and its floor at 50 Hz lasts as long: all of it has to lie where the window is flat,
+            // the first two thirds. A window of 900 ms fades half of that floor out, which is 3.7 dB at 51 Hz.
+            "1400",
             "--out",
             "out",
         ],
