@@ -1,5 +1,4 @@
 //! A program that is killed in the middle of the work costs at most the take it was recording.
-#![expect(clippy::unwrap_used, reason = "a test may stop where it stands")]
 
 mod common;
 

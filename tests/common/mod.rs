@@ -1,5 +1,12 @@
 //! Runs the program as a user does.
 
+#![allow(
+    dead_code,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "shared by tests that each use a part of it, and a test fails by panicking"
+)]
+
 use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::process::Command;

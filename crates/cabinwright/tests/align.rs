@@ -1,4 +1,5 @@
 //! `align` on responses made with SciPy: tests/reference/align/make.py, truth in truth.json beside it.
+#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};

@@ -15,7 +15,10 @@ use garage::{Channel, ChannelMap, Role, Side};
 use job::cabin::{CabinCurves, ChannelCurves, PositionCurve};
 use job::voicing::{self, Scope, Wish, curve_grid_hz};
 
-const SPEAKERS: [(&str, Role, Side, Place, (f64, f64)); 8] = [
+/// Name, role, side, place, and safe band in Hz.
+type Speaker = (&'static str, Role, Side, Place, (f64, f64));
+
+const SPEAKERS: [Speaker; 8] = [
     ("tweeter left", Role::Tweeter, Side::Left, Place::Front, (2200.0, 20_000.0)),
     ("tweeter right", Role::Tweeter, Side::Right, Place::Front, (2200.0, 20_000.0)),
     ("midrange left", Role::Midrange, Side::Left, Place::Front, (200.0, 9000.0)),

@@ -1,6 +1,6 @@
 //! The window.
 //!
-//! [`state`] is everything on the screen, one plain value; screens read it and push [`commands`]; [`apply`] is the one
+//! [`state`] is everything on the screen, one plain value; screens read it and push [`commands`]; `apply` is the one
 //! place that carries commands out;
 
 pub mod app;

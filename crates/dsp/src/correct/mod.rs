@@ -307,7 +307,7 @@ fn bands_for(
     let steps = steps::Steps::new(limits, low_hz, high_hz);
     let listed = steps.frequencies_hz();
     let is_list = matches!(limits.frequency_hz, Frequencies::List { .. });
-    if !(low_hz <= high_hz) || (is_list && listed.is_empty()) {
+    if low_hz > high_hz || (is_list && listed.is_empty()) {
         return Err(CorrectError::Limits("have no band frequency within the range to correct"));
     }
     let count = if is_list { limits.bands.min(listed.len()) } else { limits.bands };

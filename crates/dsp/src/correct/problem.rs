@@ -44,11 +44,6 @@ impl Problem {
         (level, cost)
     }
 
-    /// Cost of some bands.
-    pub fn cost(&self, bands: &[Band]) -> f64 {
-        self.judge(&super::band::levels_db(bands, &self.axis)).1
-    }
-
     /// Correction in dB of some bands into `correction_db`, by way of `power_gain`.
     pub fn correct(&self, bands: &[Band], power_gain: &mut [f64], correction_db: &mut [f64]) {
         power_gain.fill(1.0);

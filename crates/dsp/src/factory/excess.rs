@@ -49,8 +49,9 @@ impl LeftOver {
     /// Best delay with the intercept at the nearest multiple of π, and with the next one: `(cost, delay, inverted)`.
     fn straight_lines(&self, turned: &[f64]) -> [(f64, f64, bool); 3] {
         let (mut w, mut wx, mut wy, mut wxx, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for i in 0..self.omega.len() {
-            let (x, y, weight) = (self.omega[i], self.phase[i] - turned[i], self.weight[i]);
+        for (((&x, phase), turn), &weight) in self.omega.iter().zip(&self.phase).zip(turned).zip(&self.weight)
+        {
+            let y = phase - turn;
             w += weight;
             wx += weight * x;
             wy += weight * y;

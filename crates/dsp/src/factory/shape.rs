@@ -249,10 +249,9 @@ fn with_one_more(fit: &Fit, response: &LineResponse) -> Option<Fit> {
     let sure = |i: &usize| response.sigma_ln[*i] < 0.02;
     if let Some(far) =
         (0..hz.len()).filter(sure).max_by(|&a, &b| smooth_db[a].abs().total_cmp(&smooth_db[b].abs()))
+        && (hz[far] / hz[peak]).log2().abs() > 0.3
     {
-        if (hz[far] / hz[peak]).log2().abs() > 0.3 {
-            starts.push(bell(hz[far], left_db[far].clamp(-12.0, 12.0), 1.5));
-        }
+        starts.push(bell(hz[far], left_db[far].clamp(-12.0, 12.0), 1.5));
     }
     if fit.model.high_pass.is_none() {
         let gain_db = smooth_db[0].clamp(-12.0, 12.0);

@@ -1,6 +1,6 @@
 //! The curve board: every curve on every screen is drawn here, in one look.
 //!
-//! Three steps, a file or two each: what to draw ([`Board`]), where it goes ([`layout`]), the paint ([`paint`]).
+//! Three steps, a file or two each: what to draw ([`Board`]), where it goes (`layout`), the paint (`paint`).
 //! It is painted by hand rather than by a plotting crate because of what those lack: a logarithmic axis, ribbons,
 //! hatching, names at the ends of curves, and a view that never moves by itself.
 

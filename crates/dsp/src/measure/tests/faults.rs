@@ -35,7 +35,8 @@ fn silence_and_other_sounds_are_refused() {
         .map(|n| {
             let t = f64::from(n) / RATE_HZ;
             let note = [220.0, 277.2, 329.6, 440.0, 554.4][(t * 4.0) as usize % 5];
-            0.2 * ((note * t * 6.283).sin() + 0.5 * (2.0 * note * t * 6.283).sin())
+            0.2 * ((note * t * std::f64::consts::TAU).sin()
+                + 0.5 * (2.0 * note * t * std::f64::consts::TAU).sin())
                 * (-(t * 4.0).fract() * 2.0).exp()
         })
         .collect();
