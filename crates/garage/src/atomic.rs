@@ -17,7 +17,7 @@ pub fn write(path: &Path, bytes: &[u8]) -> Result<(), FormatError> {
     write_with(path, |out| out.write_all(bytes))
 }
 
-/// As [`write`], but never replaces.
+/// As [`write()`], but never replaces.
 ///
 /// # Errors
 /// [`Fault::AlreadyThere`] when `path` exists, [`Fault::Unwritable`] otherwise.
@@ -25,7 +25,7 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), FormatError> {
     write_new_with(path, |out| out.write_all(bytes))
 }
 
-/// As [`write`], for content that is produced piece by piece.
+/// As [`write()`], for content that is produced piece by piece.
 ///
 /// # Errors
 /// [`Fault::Unwritable`], also for an error that `fill` returns.

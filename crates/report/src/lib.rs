@@ -1,6 +1,6 @@
 //! Pictures and the customer's document.
 //!
-//! A visit is gathered into a [`Document`], laid out as [`page`]s of simple marks, and painted as PDF. Nothing is
+//! A visit is gathered into a [`Document`], laid out as `page`s of simple marks, and painted as PDF. Nothing is
 //! worked out here: every figure is read from the records.
 
 mod flow;

@@ -97,10 +97,10 @@ pub fn write(path: &Path, curve: &Curve) -> Result<(), FormatError> {
     atomic::write(path, to_text(curve, path)?.as_bytes())
 }
 
-/// The text that [`write`] writes; `path` is only named in errors.
+/// The text that [`write()`] writes; `path` is only named in errors.
 ///
 /// # Errors
-/// As [`write`].
+/// As [`write()`].
 pub fn to_text(curve: &Curve, path: &Path) -> Result<String, FormatError> {
     rules::curve("", curve).map_err(|invalid| FormatError::in_field(path, invalid))?;
     let mut text = String::from("frequency_hz,level_db");

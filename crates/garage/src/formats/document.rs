@@ -82,7 +82,7 @@ pub fn write<T: Document>(path: &Path, record: &T) -> Result<(), FormatError> {
 /// Writes a document; never replaces.
 ///
 /// # Errors
-/// As [`write`], and [`Fault::AlreadyThere`].
+/// As [`write()`], and [`Fault::AlreadyThere`].
 pub fn write_new<T: Document>(path: &Path, record: &T) -> Result<(), FormatError> {
     atomic::write_new(path, to_text(record, path)?.as_bytes())
 }

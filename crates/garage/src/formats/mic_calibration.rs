@@ -66,10 +66,10 @@ pub fn write(path: &Path, calibration: &Curve) -> Result<(), FormatError> {
     atomic::write(path, to_text(calibration, path)?.as_bytes())
 }
 
-/// The text that [`write`] writes; `path` is only named in errors.
+/// The text that [`write()`] writes; `path` is only named in errors.
 ///
 /// # Errors
-/// As [`write`].
+/// As [`write()`].
 pub fn to_text(calibration: &Curve, path: &Path) -> Result<String, FormatError> {
     rules::curve("", calibration).map_err(|invalid| FormatError::in_field(path, invalid))?;
     let mut text = String::from("# Hz\tdB");

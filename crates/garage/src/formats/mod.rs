@@ -43,7 +43,7 @@ macro_rules! document_functions {
             crate::formats::document::write(path, record)
         }
 
-        /// The text that [`write`] writes; `path` is only named in errors.
+        /// The text that [`write()`] writes; `path` is only named in errors.
         ///
         /// # Errors
         /// A record that breaks its own rules.
