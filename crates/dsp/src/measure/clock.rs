@@ -275,7 +275,9 @@ impl<'a> Search<'a> {
             if found_ppm.abs() > 8.0 * base.skew_sigma_ppm.hypot(own_sigma_ppm) + 0.05 {
                 return;
             }
-            base.skew_sigma_ppm.powi(2) / (base.skew_sigma_ppm.powi(2) + own_sigma_ppm.powi(2))
+            // A digital copy leaves no doubt in either.
+            let both = base.skew_sigma_ppm.powi(2) + own_sigma_ppm.powi(2);
+            if both > 0.0 { base.skew_sigma_ppm.powi(2) / both } else { 0.0 }
         } else {
             1.0
         };

@@ -305,7 +305,8 @@ fn output(
     let Signal::Sweep(sweep) = &recipe.signal else {
         return Err(JobError::Input("the stimulus is no sweep".into()));
     };
-    let band = (sweep.shape.low_hz * 1.15, (sweep.shape.high_hz / 1.03).min(0.45 * f64::from(rate)));
+    // Below this the fade-in leaves more than a hundredth of a decibel of doubt.
+    let band = (sweep.shape.low_hz * 1.8, (sweep.shape.high_hz / 1.03).min(0.45 * f64::from(rate)));
     let delay_s = bulk_delay_s(&bins, spacing_hz);
     let response = LineResponse::from_bins(&bins, &sigma, spacing_hz, delay_s, band, PER_OCTAVE);
     Ok(Output {

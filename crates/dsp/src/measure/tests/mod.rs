@@ -2,4 +2,5 @@
 
 mod faults;
 mod figures;
+mod loopback;
 mod rig;
