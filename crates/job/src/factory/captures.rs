@@ -265,7 +265,13 @@ fn common_bins(impulse: &[f64], zero_at_s: f64, rate: u32) -> Vec<Complex64> {
 /// How much later `second` is than `first`: two responses of the same thing, so nothing but a delay lies between them.
 fn lag_s(first: &[Complex64], second: &[Complex64], spacing_hz: f64) -> f64 {
     let cross: Vec<Complex64> = first.iter().zip(second).map(|(a, b)| b * a.conj()).collect();
-    let mut lag = bulk_delay_s(&cross, spacing_hz);
+    // First to a sample by the peak of the correlation: neighbouring bins alone would be wrong by many samples in noise,
+    // and the phase at the top would then be taken a turn off.
+    let length = 2 * (cross.len() - 1);
+    let alike = dsp::spectrum::RealTransform::new(length).inverse(&cross);
+    let peak = (0..length).max_by(|&i, &j| alike[i].total_cmp(&alike[j])).unwrap_or(0);
+    let samples = if peak > length / 2 { peak as f64 - length as f64 } else { peak as f64 };
+    let mut lag = samples / (spacing_hz * length as f64);
     // Then by least squares of the phase that is left, weighted by power.
     for _ in 0..4 {
         let (mut up, mut down) = (0.0, 0.0);
