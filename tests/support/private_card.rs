@@ -157,6 +157,21 @@ pub fn plug(pair: &str, rate_hz: u32, channels: u16) {
     }
 }
 
+/// Halts a speaker for a while and with it the microphone that hears it, as a card that chokes does.
+///
+/// The server stays awake: after a freeze of the whole server the ALSA plug-in sometimes gives its stream up for good,
+/// which is a lost device and no gap.
+#[allow(dead_code, reason = "not every test file chokes a card")]
+pub fn choke(pair: &str, time: Duration) {
+    let suspend = |state: &str| {
+        let done = Command::new("pactl").args(["suspend-sink", &format!("{pair}_speaker"), state]).status();
+        assert!(done.expect("pactl suspends a sink").success(), "suspend-sink {pair} {state}");
+    };
+    suspend("1");
+    std::thread::sleep(time);
+    suspend("0");
+}
+
 /// Freezes the whole sound system for a while, as a computer that is far too busy does.
 #[allow(dead_code, reason = "not every test file freezes the card")]
 pub fn freeze(time: Duration) {

@@ -275,16 +275,23 @@ fn a_frozen_sound_system_spoils_the_take_and_is_said() {
         let dir = tempfile::tempdir().unwrap();
         let order = order(dir.path(), 48_000, vec![(0, sweep(48_000, 5.0))], vec![0]);
         let watch = Watch::default();
-        let facts = std::thread::scope(|scope| {
+        let taken = std::thread::scope(|scope| {
             let take = scope.spawn(|| bench().take(&order, &watch));
             while watch.progress() < 0.4 && !take.is_finished() {
                 std::thread::sleep(Duration::from_millis(5));
             }
             private_card::freeze(Duration::from_millis(700));
-            take.join().unwrap().unwrap()
+            take.join().unwrap()
         });
-        println!("{facts:?}");
-        assert!(facts.lost_frames > 1_000 && !facts.remarks.is_empty(), "{facts:?}");
+        println!("{taken:?}");
+        match taken {
+            Ok(facts) => assert!(facts.lost_frames > 1_000 && !facts.remarks.is_empty(), "{facts:?}"),
+            // After an underrun in a freeze the ALSA plug-in may answer every call with an I/O error from then on.
+            Err(RigError::DeviceLost { .. }) => {
+                assert!(wav::read(&order.recording).unwrap().seconds() > 0.5);
+            }
+            Err(other) => panic!("{other:?}"),
+        }
     });
 }
 

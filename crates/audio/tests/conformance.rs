@@ -34,7 +34,7 @@ impl Bench for CardBench {
         let happening = match fault {
             Fault::Unplug { at_s } => later(at_s, |_| private_card::unplug("bench"), 0.0),
             Fault::Gap { at_s, length_ms } => {
-                later(at_s, |ms| private_card::freeze(Duration::from_secs_f64(ms / 1e3)), length_ms)
+                later(at_s, |ms| private_card::choke("bench", Duration::from_secs_f64(ms / 1e3)), length_ms)
             }
             // Both directions of the private card run on one clock.
             Fault::Clock { .. } => return false,
