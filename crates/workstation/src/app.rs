@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use eframe::egui::{Context, ThemePreference, Ui};
+use eframe::egui::{Context, ThemePreference, Ui, ViewportCommand};
 
 use crate::commands::Command;
 use crate::state::State;
@@ -17,6 +17,8 @@ pub struct Workstation {
     /// Everything on the screen.
     pub state: State,
     workers: Workers,
+    /// What the window is called at present.
+    title: String,
 }
 
 impl Workstation {
@@ -31,7 +33,7 @@ impl Workstation {
                 if is_visit { DiskOrder::Open(folder.clone()) } else { DiskOrder::List(folder.clone()) };
             workers.send(Order::Disk(order));
         }
-        Self { state: State::default(), workers }
+        Self { state: State::default(), workers, title: String::new() }
     }
 
     /// Takes in what the workers have answered.
@@ -55,7 +57,7 @@ impl Workstation {
             ui.ctx().request_repaint_after(PROGRESS);
         }
         if commands.is_empty() {
-            return;
+            return self.call_window(ui.ctx());
         }
         for command in commands {
             if command == Command::ChangeTheme {
@@ -66,7 +68,17 @@ impl Workstation {
                 self.workers.send(order);
             }
         }
+        self.call_window(ui.ctx());
         ui.ctx().request_repaint();
+    }
+
+    /// The window's own name says where the work is, for a list of windows and for who waits in another.
+    fn call_window(&mut self, ctx: &Context) {
+        let title = self.state.title();
+        if title != self.title {
+            ctx.send_viewport_cmd(ViewportCommand::Title(title.clone()));
+            self.title = title;
+        }
     }
 }
 

@@ -18,12 +18,13 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 }
 
 /// A stage's mark and word.
-pub fn words(progress: Progress) -> (Mark, &'static str) {
-    match progress {
-        Progress::Done => (Mark::Done, "done"),
-        Progress::Begun => (Mark::Begun, "begun"),
-        Progress::Open => (Mark::Open, "open"),
-    }
+fn words(progress: Progress) -> (Mark, &'static str) {
+    let shape = match progress {
+        Progress::Done => Mark::Done,
+        Progress::Begun => Mark::Begun,
+        Progress::Open => Mark::Open,
+    };
+    (shape, progress.word())
 }
 
 fn entry(ui: &mut Ui, state: &State, stage: Stage, out: &mut Vec<Command>) {

@@ -137,6 +137,22 @@ impl State {
         }
     }
 
+    /// `Corvane Estate · Cabin, begun · Cabinwright`; while a worker is busy, what it does, with dots after it.
+    pub fn title(&self) -> String {
+        let place = match (&self.open, &self.garage.listed) {
+            (Some(open), _) => {
+                let at = match &self.running {
+                    Some(running) => format!("{}…", running.what),
+                    None => format!("{}, {}", self.stage.name(), progress(self, self.stage).word()),
+                };
+                format!("{} · {at} · ", open.car.name)
+            }
+            (None, Some(_)) => "All cars · ".to_owned(),
+            (None, None) => String::new(),
+        };
+        format!("{place}Cabinwright")
+    }
+
     /// `Corvane Estate · visit 2026-03-14`.
     pub fn heading(&self) -> String {
         self.open.as_ref().map(OpenVisit::heading).unwrap_or_default()

@@ -19,6 +19,17 @@ pub enum Progress {
     Done,
 }
 
+impl Progress {
+    /// `open`, `begun`, `done`.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::Begun => "begun",
+            Self::Done => "done",
+        }
+    }
+}
+
 /// How far `stage` is, from the records.
 pub fn progress(state: &State, stage: Stage) -> Progress {
     let Some(open) = &state.open else { return Progress::Open };
@@ -35,8 +46,7 @@ pub fn progress(state: &State, stage: Stage) -> Progress {
         }
         Stage::Source => of(has(TakeKind::Source), open.finding.is_some()),
         Stage::Cabin => {
-            let here = State { stage: Stage::Cabin, ..state.clone() };
-            let planned = super::plan(&here);
+            let planned = super::seat_plan::plan_for(state, Stage::Cabin);
             of(has(TakeKind::Cabin), !planned.is_empty() && planned.iter().all(|p| p.missing.is_empty()))
         }
         Stage::Voicing => of(state.draft.tune.is_some(), open.latest_tune().is_some()),

@@ -24,9 +24,14 @@ pub struct Planned {
 
 /// The plan of the stage on the screen; empty for stages without positions.
 pub fn plan(state: &State) -> Vec<Planned> {
+    plan_for(state, state.stage)
+}
+
+/// The plan of any stage.
+pub fn plan_for(state: &State, stage: Stage) -> Vec<Planned> {
     let Some(open) = &state.open else { return Vec::new() };
     let subjects: Vec<Subject> =
-        subjects(state).into_iter().filter(|s| !state.cabin.skipped.contains(s)).collect();
+        subjects_for(state, stage).into_iter().filter(|s| !state.cabin.skipped.contains(s)).collect();
     open.visit
         .positions
         .iter()
@@ -48,8 +53,12 @@ pub fn plan(state: &State) -> Vec<Planned> {
 
 /// Everything that the stage on the screen takes at each position.
 pub fn subjects(state: &State) -> Vec<Subject> {
+    subjects_for(state, state.stage)
+}
+
+fn subjects_for(state: &State, stage: Stage) -> Vec<Subject> {
     let sides = [Side::Left, Side::Right];
-    match state.stage {
+    match stage {
         Stage::Cabin => {
             let channels = state.draft.sheet.channels.channels.iter();
             let channels = channels.map(|c| Subject::Channel(c.name.clone()));
