@@ -15,7 +15,8 @@ use crate::error::JobError;
 use crate::handover;
 use crate::intake;
 use crate::judged::Judged;
-use crate::source::{self, SIDES, limits_of};
+use crate::plan::SweepPlan;
+use crate::source::{self, SIDES, limits_of, side_name};
 use crate::voicing::{self, Wish};
 use crate::workplace::{WorkClock, Workplace};
 
@@ -31,6 +32,39 @@ pub struct DemoOrder {
     pub garage: PathBuf,
     /// Which invented car, and the seed of everything random.
     pub simulation: Simulation,
+    /// How much of the job.
+    pub extent: Extent,
+}
+
+/// How much of the job a demo does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Extent {
+    /// All of it, nine positions.
+    #[default]
+    Whole,
+    /// All of it with the shortest sweeps, at four positions, the proof without a loop-back.
+    Short,
+    /// The rig check and every channel at the first position, with the shortest sweeps, without a loop-back; the rest is
+    /// still to do.
+    Begun,
+}
+
+impl Extent {
+    /// What is measured before and after; both sides playing together are left out where a visit must be small.
+    fn proved(self) -> &'static [Side] {
+        match self {
+            Self::Whole => &[Side::Left, Side::Right, Side::Both],
+            Self::Short | Self::Begun => &[Side::Left, Side::Right],
+        }
+    }
+
+    fn positions(self) -> usize {
+        match self {
+            Self::Whole => usize::MAX,
+            Self::Short => 4,
+            Self::Begun => 1,
+        }
+    }
 }
 
 /// What came of it.
@@ -44,10 +78,12 @@ pub struct Summary {
     pub seed: u64,
     /// Where the visit is kept.
     pub visit: PathBuf,
-    /// The tune that was proved.
-    pub tune: u32,
+    /// The tune that was proved, where it came to that.
+    pub tune: Option<u32>,
     /// Each side.
     pub sides: Vec<SideSummary>,
+    /// Both sides playing, where that was measured.
+    pub whole: Option<SideSummary>,
     /// What the customer is told.
     pub sentences: Vec<String>,
 }
@@ -55,7 +91,7 @@ pub struct Summary {
 /// Distances of one side from the target.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SideSummary {
-    /// "left" or "right".
+    /// "left", "right" or "whole".
     pub side: String,
     /// As the car came.
     pub rms_error_db_before: Figure,
@@ -98,17 +134,22 @@ pub fn run(order: &DemoOrder, say: &mut dyn FnMut(&str), watch: &Watch) -> Resul
     say("Intake: checking rig and bay");
     let rig = intake::check_rig(&mut work, watch)?;
     hear("Rig", rig.verdict, rig.remarks);
-    let bay = intake::check_bay(&mut work, watch)?;
-    hear("Bay", bay.verdict, bay.remarks);
-    done(&mut work.folder, Stage::Intake)?;
-
-    let found = undo_the_factory(&mut work, say, watch)?;
-    hear("Source", found.verdict, found.remarks);
+    if order.extent == Extent::Begun {
+        let stages = [Stage::Intake, Stage::Cabin];
+        stages.iter().try_for_each(|&stage| set(&mut work.folder, stage, StageState::Begun))?;
+    } else {
+        let bay = intake::check_bay(&mut work, watch)?;
+        hear("Bay", bay.verdict, bay.remarks);
+        done(&mut work.folder, Stage::Intake)?;
+        let found = undo_the_factory(&mut work, say, watch)?;
+        hear("Source", found.verdict, found.remarks);
+    }
 
     let channels: Vec<String> =
         work.folder.car().channel_map.channels.iter().map(|it| it.name.clone()).collect();
     let positions: Vec<String> = work.folder.record().positions.iter().map(|it| it.name.clone()).collect();
-    for position in &positions {
+    let positions = positions.get(..order.extent.positions()).unwrap_or(&positions);
+    for position in positions {
         for channel in &channels {
             say(&format!("Cabin: {position}, {channel}"));
             let taken = cabin::take(&mut work, channel, position, watch)?;
@@ -116,7 +157,17 @@ pub fn run(order: &DemoOrder, say: &mut dyn FnMut(&str), watch: &Watch) -> Resul
                 hear(&format!("{channel} at {position}"), taken.verdict, taken.remarks);
             }
         }
-        take_sides(&mut work, position, None, "before", say, watch)?;
+    }
+    if order.extent == Extent::Begun {
+        let result = summary(order, &work.folder, None);
+        return Ok(Judged { result, verdict, remarks });
+    }
+    if order.extent == Extent::Short {
+        without_loop_back(&mut work.folder)?;
+    }
+    let scopes = order.extent.proved();
+    for position in positions {
+        take_sides(&mut work, (position, scopes), None, "before", say, watch)?;
     }
     say("Cabin: averaging");
     let curves = cabin::curves(&work.folder, watch)?;
@@ -130,16 +181,19 @@ pub fn run(order: &DemoOrder, say: &mut dyn FnMut(&str), watch: &Watch) -> Resul
     let number = voicing::save_tune(&work.folder, &mut work.clock, &tune, "Demo", reasons, None)?;
     done(&mut work.folder, Stage::Voicing)?;
 
-    for position in &positions {
-        take_sides(&mut work, position, Some(number), "after", say, watch)?;
+    for position in positions {
+        take_sides(&mut work, (position, scopes), Some(number), "after", say, watch)?;
     }
     say("Handover: proof");
     let proof = handover::prove(&work.folder, &mut work.clock, number, watch)?;
     hear("Proof", proof.verdict, proof.remarks);
     done(&mut work.folder, Stage::Handover)?;
-    let summary = summary(order, &work.folder, &proof.result);
+    let summary = summary(order, &work.folder, Some(&proof.result));
     Ok(Judged { result: summary, verdict, remarks })
 }
+
+/// A short demo's recorder starts this long before the player: enough silence to know the noise by.
+const PROMPT_S: f64 = 0.1;
 
 fn begin(order: &DemoOrder) -> Result<Workplace, JobError> {
     let mut folder = intake::begin_simulated(&order.garage, &order.simulation, DAY)?;
@@ -150,7 +204,22 @@ fn begin(order: &DemoOrder) -> Result<Workplace, JobError> {
         lines.for_each(|line| line.met = true);
     })?;
     let start = Timestamp::from_second(BEGINS_S).map_err(|error| JobError::Input(error.to_string()))?;
-    Ok(Workplace { clock: WorkClock::Stepped(start), ..Workplace::open(folder)? })
+    let mut work = Workplace { clock: WorkClock::Stepped(start), ..Workplace::open(folder)? };
+    if order.extent != Extent::Whole {
+        work.plan = SweepPlan::shortest();
+        if let Some(car) = work.rig.car() {
+            car.edit(|car| car.set_recorder_lead_s(PROMPT_S));
+        }
+    }
+    if order.extent == Extent::Begun {
+        without_loop_back(&mut work.folder)?;
+    }
+    Ok(work)
+}
+
+/// Levels need no time reference, and half of every recording is saved.
+fn without_loop_back(folder: &mut VisitFolder) -> Result<(), JobError> {
+    Ok(folder.update(|visit| visit.rig.iter_mut().for_each(|rig| rig.reference_input = None))?)
 }
 
 fn undo_the_factory(
@@ -178,15 +247,22 @@ fn undo_the_factory(
 
 fn take_sides(
     work: &mut Workplace,
-    position: &str,
+    (position, sides): (&str, &[Side]),
     tune: Option<u32>,
     words: &str,
     say: &mut dyn FnMut(&str),
     watch: &Watch,
 ) -> Result<(), JobError> {
-    for (side, name) in SIDES {
-        if work.folder.car().channel_map.channels.iter().any(|it| it.side == side || it.side == Side::Both) {
-            say(&format!("Proof: {words}, {position}, {name}"));
+    for &side in sides {
+        if work
+            .folder
+            .car()
+            .channel_map
+            .channels
+            .iter()
+            .any(|it| it.side == side || it.side == Side::Both || side == Side::Both)
+        {
+            say(&format!("Proof: {words}, {position}, {}", side_name(side)));
             handover::take(work, side, position, tune, watch)?;
         }
     }
@@ -202,19 +278,24 @@ fn voice(work: &Workplace, curves: &CabinCurves) -> Result<Judged<voicing::SetUp
     voicing::set_up(curves, &work.folder.car().channel_map, &target, limits, &wish)
 }
 
-fn done(folder: &mut VisitFolder, stage: Stage) -> Result<(), JobError> {
-    Ok(folder.update(|visit| visit.stages.set(stage, StageState::Done))?)
+fn set(folder: &mut VisitFolder, stage: Stage, state: StageState) -> Result<(), JobError> {
+    Ok(folder.update(|visit| visit.stages.set(stage, state))?)
 }
 
-fn summary(order: &DemoOrder, folder: &VisitFolder, proof: &Proof) -> Summary {
+fn done(folder: &mut VisitFolder, stage: Stage) -> Result<(), JobError> {
+    set(folder, stage, StageState::Done)
+}
+
+fn summary(order: &DemoOrder, folder: &VisitFolder, proof: Option<&Proof>) -> Summary {
     Summary {
         simulated: true,
         scenario: order.simulation.scenario.clone(),
         seed: order.simulation.seed,
         visit: relative(folder.path(), &order.garage),
-        tune: proof.tune,
-        sides: proof.sides.iter().map(side_summary).collect(),
-        sentences: proof.sentences.clone(),
+        tune: proof.map(|it| it.tune),
+        sides: proof.map_or_else(Vec::new, |it| it.sides.iter().map(side_summary).collect()),
+        whole: proof.and_then(|it| it.whole.as_ref()).map(side_summary),
+        sentences: proof.map_or_else(Vec::new, |it| it.sentences.clone()),
     }
 }
 
@@ -239,6 +320,5 @@ fn side_summary(side: &ProofSide) -> SideSummary {
 
 /// The visit as seen from the garage, so that a summary does not depend on where it was made.
 fn relative(visit: &Path, garage: &Path) -> PathBuf {
-    let garage = std::fs::canonicalize(garage).unwrap_or_else(|_| garage.to_owned());
-    visit.strip_prefix(&garage).unwrap_or(visit).to_owned()
+    visit.strip_prefix(garage).unwrap_or(visit).to_owned()
 }

@@ -15,31 +15,44 @@ pub struct SweepPlan {
     pub gap_s: f64,
     /// Silence around the markers and at both ends.
     pub pause_s: f64,
+    /// Length of a marker; 0 leaves both out, where the reference is recorded on the microphone's own clock.
+    pub marker_s: f64,
+    /// What is recorded after the stimulus: the cabin rings out, and a late device catches up.
+    pub tail_s: f64,
 }
 
 impl Default for SweepPlan {
     /// For a real car: two sweeps, so that a slammed door costs one of them and not the take.
     fn default() -> Self {
-        Self { seconds: 5.0, repeats: 2, gap_s: 1.0, pause_s: 0.5 }
+        Self { seconds: 5.0, repeats: 2, gap_s: 1.0, pause_s: 0.5, marker_s: 0.5, tail_s: 0.3 }
     }
 }
 
 impl SweepPlan {
     /// For the virtual car, where nobody slams a door unasked: one short sweep.
     pub fn brisk() -> Self {
-        Self { seconds: 2.0, repeats: 1, gap_s: 0.6, pause_s: 0.2 }
+        Self { seconds: 2.0, repeats: 1, gap_s: 0.6, pause_s: 0.2, ..Self::default() }
     }
 
-    /// A sweep with markers from `low_hz` to `high_hz`, kept below nine tenths of half the sample rate.
+    /// The shortest that still measures a quiet car with a loop-back, for visits that must be small.
+    pub fn shortest() -> Self {
+        Self { seconds: 0.4, repeats: 1, gap_s: 0.2, pause_s: 0.05, marker_s: 0.0, tail_s: 0.05 }
+    }
+
+    /// A sweep, with markers where the plan has them, from `low_hz` to `high_hz`, kept below nine tenths of half the sample rate.
     pub fn recipe(&self, (low_hz, high_hz): (f64, f64), rate_hz: u32, level_dbfs: f64) -> Recipe {
         let high_hz = high_hz.min(0.45 * f64::from(rate_hz));
-        let sweep = Sweep {
+        let markers = if self.marker_s > 0.0 { Markers::Ends } else { Markers::None };
+        let mut sweep = Sweep {
             lead_s: self.pause_s,
             gap_s: self.gap_s,
             tail_s: self.pause_s,
             guard_s: self.pause_s,
-            ..Sweep::usual(low_hz, high_hz, self.seconds, self.repeats, Markers::Ends)
+            ..Sweep::usual(low_hz, high_hz, self.seconds, self.repeats, markers)
         };
+        if self.marker_s > 0.0 {
+            sweep.marker.seconds = self.marker_s;
+        }
         Recipe { rate_hz, channels: 1, level_dbfs, signal: Signal::Sweep(sweep) }
     }
 }

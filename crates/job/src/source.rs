@@ -15,7 +15,7 @@ use garage::take::{Driven, Heard, Recorded};
 use garage::{Reason, Side, TakeKind, TakeRecord, TuneNote, VisitFolder};
 
 use crate::analysis;
-use crate::cabin::{Feed, TAIL_S};
+use crate::cabin::Feed;
 use crate::error::JobError;
 use crate::gates;
 use crate::handover::changes::hertz;
@@ -72,8 +72,12 @@ pub fn take(
     let rig = place.rig_record()?;
     let recipe = place.plan.recipe(LINE_BAND_HZ, rig.rate_hz, level_dbfs(rig));
     let reference = rig.reference_input.map(|input| Recorded { input, heard: Heard::Reference, name: None });
-    let heard =
-        lines.into_iter().map(|(name, input)| Recorded { input, heard: Heard::Line, name: Some(name) });
+    // Before the undoing is typed in, what leaves it is what the head unit sends; afterwards it tells all.
+    let beside_the_point = if undo.is_some() { FACTORY } else { AFTER_UNDO };
+    let heard = lines
+        .into_iter()
+        .filter(|(name, _)| !name.starts_with(beside_the_point))
+        .map(|(name, input)| Recorded { input, heard: Heard::Line, name: Some(name) });
     let name = side_name(side);
     let driven = JobRig::side_outputs(side)
         .iter()
@@ -89,7 +93,7 @@ pub fn take(
             driven,
             recorded: reference.into_iter().chain(heard).collect(),
             tune: None,
-            tail_s: TAIL_S,
+            tail_s: place.plan.tail_s,
         },
         watch,
     )?;

@@ -36,6 +36,14 @@ pub enum ReportError {
         /// What the library says.
         why: String,
     },
+    /// The folder of the pictures cannot be made.
+    #[error("{}: cannot be made ({cause}); give another folder", path.display())]
+    Folder {
+        /// The folder.
+        path: PathBuf,
+        /// The system's reason.
+        cause: std::io::Error,
+    },
     /// The system's reason.
     #[error(transparent)]
     Write(#[from] garage::FormatError),
@@ -48,6 +56,30 @@ pub struct Written {
     pub pages: usize,
     /// Size of the file.
     pub bytes: usize,
+}
+
+/// Writes every picture of the document into the folder as SVG, each named after what it shows.
+///
+/// # Errors
+/// The system's reason when the folder or a file cannot be written.
+pub fn write_pictures(document: &Document, folder: &Path) -> Result<Vec<PathBuf>, ReportError> {
+    let mut pictures: Vec<(String, String)> = Vec::new();
+    if let Some(svg) = document.finding.as_ref().and_then(picture::finding_svg) {
+        pictures.push(("factory-signal".into(), svg));
+    }
+    if let Some(proof) = &document.proof {
+        let drawn = |side| picture::proof_svg(side, &proof.target, proof.simulated);
+        pictures.extend(proof.parts().map(|side| (garage::slug::slug(&side.name), drawn(side))));
+    }
+    let cannot = |cause| ReportError::Folder { path: folder.to_owned(), cause };
+    std::fs::create_dir_all(folder).map_err(cannot)?;
+    let mut written = Vec::new();
+    for (name, svg) in pictures {
+        let file = folder.join(format!("{name}.svg"));
+        garage::atomic::write(&file, svg.as_bytes())?;
+        written.push(file);
+    }
+    Ok(written)
 }
 
 /// Writes the customer's document as PDF, in place of an earlier one.

@@ -192,6 +192,11 @@ impl VirtualCar {
         self.microphone_m = std::array::from_fn(|i| place_m[i].clamp(0.0, self.scenario.cabin.size_m[i]));
     }
 
+    /// Lets the recorder start this long before the player, give or take.
+    pub fn set_recorder_lead_s(&mut self, lead_s: f64) {
+        self.scenario.recorder.lead_s = lead_s.max(0.0);
+    }
+
     /// Turns the volume control.
     ///
     /// # Errors

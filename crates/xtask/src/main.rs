@@ -1,4 +1,4 @@
-//! Chores for people who work on Cabinwright: `cargo xtask demo|test|bench|lint`.
+//! Chores for people who work on Cabinwright: `cargo xtask demo|demo-sessions|test|bench|lint`.
 //!
 //! Depends on nothing but the standard library, so that it starts within seconds on a bare machine.
 
@@ -12,6 +12,7 @@ usage: cargo xtask <task>
 
   demo [args]   install what is missing, build, do the whole job on the virtual car, open the window
                 (arguments go to `cabinwright demo`, for instance --scenario NAME)
+  demo-sessions the ready-made visits in demo-sessions/, made again from nothing
   test [args]   install what the tests need and run them all (arguments go to the test runner)
   bench         measure speed as ratios against reference runs beside it
   lint          formatting, clippy and documentation, all without a warning
@@ -23,6 +24,7 @@ fn main() -> ExitCode {
     let rest: Vec<String> = args.collect();
     let done = match task.as_str() {
         "demo" => tasks::demo(&rest),
+        "demo-sessions" => tasks::demo_sessions(),
         "test" => tasks::test(&rest),
         "bench" => tasks::bench(),
         "lint" => tasks::lint(),

@@ -20,6 +20,36 @@ pub fn demo(args: &[String]) -> Result<(), String> {
     run(program().env("CABINWRIGHT_GARAGE", out.join("garage")))
 }
 
+/// The invented cars of `demo-sessions/`, and how far the work on each has got.
+const SESSIONS: [(&str, &str); 3] =
+    [("plain-front", "short"), ("active-two-way", "begun"), ("wiring-faults", "begun")];
+
+/// Makes `demo-sessions/garage` again: every car by a demo of its own, then all of them packed into one garage.
+pub fn demo_sessions() -> Result<(), String> {
+    packages::ensure(&[BUILD])?;
+    run(&mut cargo(&["build", "--workspace"]))?;
+    let sessions = root().join("demo-sessions/garage");
+    if sessions.exists() {
+        std::fs::remove_dir_all(&sessions)
+            .map_err(|error| format!("{} cannot be replaced ({error})", sessions.display()))?;
+    }
+    for (scenario, extent) in SESSIONS {
+        let out = root().join("target/demo-sessions").join(scenario);
+        let made = ["demo", "--force", "--scenario", scenario, "--extent", extent, "--out"];
+        run(program().args(made).arg(&out))?;
+        // Packing leaves out what can be worked out again.
+        let packed = out.join("car.tar");
+        run(program()
+            .args(["garage", "export", "--force", "--garage"])
+            .arg(out.join("garage"))
+            .arg("--out")
+            .arg(&packed))?;
+        run(program().args(["garage", "import", "--from"]).arg(&packed).arg("--garage").arg(&sessions))?;
+    }
+    println!("xtask: open them with CABINWRIGHT_GARAGE={}", sessions.display());
+    Ok(())
+}
+
 /// Every test of the workspace.
 pub fn test(args: &[String]) -> Result<(), String> {
     packages::ensure(&[BUILD, WINDOW, TESTS])?;

@@ -24,6 +24,21 @@ pub struct Args {
     /// Seed of everything random: noise, scattering, latencies.
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
+    /// How much of the job.
+    #[arg(long, value_enum, default_value_t)]
+    extent: Extent,
+}
+
+/// How much of the job a demo does.
+#[derive(Clone, Copy, Default, clap::ValueEnum)]
+enum Extent {
+    /// All of it, nine positions: some 140 MB and more with every channel.
+    #[default]
+    Whole,
+    /// All of it with the shortest sweeps at four positions: some 12 MB.
+    Short,
+    /// The rig check and every channel at the first position; the rest is left to do.
+    Begun,
 }
 
 /// Runs the command.
@@ -49,11 +64,18 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     let order = DemoOrder {
         garage: garage.clone(),
         simulation: Simulation { scenario: args.scenario.clone(), seed: args.seed },
+        extent: match args.extent {
+            Extent::Whole => job::demo::Extent::Whole,
+            Extent::Short => job::demo::Extent::Short,
+            Extent::Begun => job::demo::Extent::Begun,
+        },
     };
     let judged = job::demo::run(&order, &mut |words| face.progress(words), &Watch::default());
     face.progress_done();
     let judged = judged?;
-    report::write_pdf(&report::gather(&judged.result.visit)?, &report_file)?;
+    let document = report::gather(&garage.join(&judged.result.visit))?;
+    report::write_pdf(&document, &report_file)?;
+    report::write_pictures(&document, &args.out.join("pictures"))?;
     let text = serde_json::to_string_pretty(&judged.result)?;
     garage::atomic::write(&summary_file, format!("{text}\n").as_bytes())?;
     face.answer(words(&judged.result, &judged.remarks, &args.out), &judged)?;
@@ -76,12 +98,18 @@ fn remove_demo_garage(path: &std::path::Path) -> Result<(), Failure> {
 
 fn words(summary: &Summary, remarks: &[String], out: &std::path::Path) -> String {
     let mut text = format!(
-        "SIMULATED: {} (seed {}), the whole job from intake to handover.\n",
-        summary.scenario, summary.seed
+        "SIMULATED: {} (seed {}), {}.\n",
+        summary.scenario,
+        summary.seed,
+        if summary.tune.is_some() {
+            "the whole job from intake to handover"
+        } else {
+            "a visit that has begun"
+        }
     );
     let figure = |it: Figure| format!("{:.1} ± {:.1} dB", it.value, it.half_width_95);
     let maybe = |it: Option<Figure>| it.map_or_else(|| "not measured".to_owned(), figure);
-    for side in &summary.sides {
+    for side in summary.sides.iter().chain(&summary.whole) {
         let _ = writeln!(
             text,
             "{}: {} off the target before, {} predicted, {} after ({}; {:.0} to {:.0} Hz, {} positions)",
@@ -95,7 +123,7 @@ fn words(summary: &Summary, remarks: &[String], out: &std::path::Path) -> String
             side.positions
         );
     }
-    for sentence in summary.sentences.iter().skip(1) {
+    for sentence in &summary.sentences {
         let _ = writeln!(text, "{sentence}");
     }
     for remark in remarks {

@@ -5,4 +5,4 @@ mod take;
 
 pub use curves::{CabinCurves, ChannelCurves, Feed, PositionCurve, curves};
 pub use take::{CabinTake, take};
-pub(crate) use take::{TAIL_S, judge_and_keep, position_of};
+pub(crate) use take::{judge_and_keep, position_of};

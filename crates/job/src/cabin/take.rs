@@ -63,7 +63,7 @@ pub fn take(
             driven: vec![Driven { channel: channel.name.clone(), output: channel.output }],
             recorded: place.ears()?,
             tune: None,
-            tail_s: TAIL_S,
+            tail_s: place.plan.tail_s,
         },
         watch,
     )?;
@@ -82,9 +82,6 @@ pub fn take(
     judged.remarks = record.remarks;
     Ok(judged)
 }
-
-/// After the stimulus the cabin rings out, and a late device catches up.
-pub(crate) const TAIL_S: f64 = 0.3;
 
 /// The channel of that name, or an error that names those there are.
 pub(crate) fn channel_of<'a>(place: &'a Workplace, name: &str) -> Result<&'a Channel, JobError> {

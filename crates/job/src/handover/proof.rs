@@ -12,7 +12,7 @@ use serde::Serialize;
 use super::changes::{Fitted, changes};
 use super::words::sentences;
 use crate::analysis;
-use crate::cabin::{self, TAIL_S, judge_and_keep, position_of};
+use crate::cabin::{self, judge_and_keep, position_of};
 use crate::error::JobError;
 use crate::gates::Finding;
 use crate::judged::Judged;
@@ -77,7 +77,7 @@ pub fn take(
             driven,
             recorded: place.ears()?,
             tune,
-            tail_s: TAIL_S,
+            tail_s: place.plan.tail_s,
         },
         watch,
     )?;
@@ -138,30 +138,31 @@ pub fn prove(
     let saved = folder.tune(tune)?;
     let cabin = cabin::curves(folder, watch)?.result;
     let takes = folder.takes()?.found;
-    let mut sides = Vec::new();
-    let mut told = Vec::new();
     let mut remarks = Vec::new();
-    for (side, name) in SIDES {
-        let mut before = position_curves(folder, &takes, name, None, watch)?;
-        let mut after = position_curves(folder, &takes, name, Some(tune), watch)?;
+    let mut one = |name: &str, side: Side, scope: &Scope| -> Result<Option<Told>, JobError> {
+        let subject = side_name(side);
+        let before = position_curves(folder, &takes, subject, None, watch)?;
+        let after = position_curves(folder, &takes, subject, Some(tune), watch)?;
         if before.is_empty() {
-            continue;
+            return Ok(None);
         }
-        if !after.is_empty() {
-            before.retain(|(position, _)| after.iter().any(|(other, _)| other == position));
-            after.retain(|(position, _)| before.iter().any(|(other, _)| other == position));
-        }
-        let predicted = predict(&cabin, &saved.tune, &Scope::Side(side));
+        let (before, after) = in_common(before, after);
+        let predicted = predict(&cabin, &saved.tune, scope);
         if let Err(error) = &predicted {
             remarks.push(format!("{name}: no prediction ({error})."));
         }
         let predicted = predicted.ok().map(|it| it.positions);
-        let band_hz = heard_band(&cabin, &Scope::Side(side));
-        let curves = Curves { before: bare(before), after: bare(after), predicted };
-        let (proof, words) = prove_side(name, &curves, &target, band_hz, &saved.tune.left_alone)?;
-        sides.push(proof);
-        told.push(words);
+        let curves = Curves { before, after, predicted };
+        prove_side(name, &curves, &target, heard_band(&cabin, scope), &saved.tune.left_alone).map(Some)
+    };
+    let (mut sides, mut told) = (Vec::new(), Vec::new());
+    for (side, name) in SIDES {
+        if let Some((proof, words)) = one(name, side, &Scope::Side(side))? {
+            sides.push(proof);
+            told.push(words);
+        }
     }
+    let whole = one(WHOLE, Side::Both, &Scope::Whole)?.map(|it| it.0);
     if sides.is_empty() {
         return Err(JobError::not_yet(
             "there is no take of the car as it came",
@@ -175,7 +176,7 @@ pub fn prove(
         target,
         sentences: sentences(&sides, &told),
         sides,
-        whole: None,
+        whole,
         verdict: Verdict::Good,
         remarks,
         conditions: folder.record().conditions.clone(),
@@ -186,6 +187,21 @@ pub fn prove(
     Ok(Judged { verdict: proof.verdict, remarks: proof.remarks.clone(), result: proof })
 }
 
+/// What the proof of both sides playing is called.
+const WHOLE: &str = "whole";
+
+/// The proof of one side, and how each region of it changed.
+type Told = (ProofSide, Vec<super::changes::Change>);
+
+/// The curves of the positions that were taken both before and after; all of before while there is no after.
+fn in_common(mut before: Vec<(String, Curve)>, mut after: Vec<(String, Curve)>) -> (Vec<Curve>, Vec<Curve>) {
+    if !after.is_empty() {
+        before.retain(|(position, _)| after.iter().any(|(other, _)| other == position));
+        after.retain(|(position, _)| before.iter().any(|(other, _)| other == position));
+    }
+    (bare(before), bare(after))
+}
+
 /// One side at the same positions: as it came, as it is, as it was expected.
 struct Curves {
     before: Vec<Curve>,
@@ -193,14 +209,13 @@ struct Curves {
     predicted: Option<Vec<Curve>>,
 }
 
-/// A side's proof, and how each region of it changed.
 fn prove_side(
     name: &str,
     curves: &Curves,
     target: &Target,
     band_hz: (f64, f64),
     left_alone: &[dsp::tune::LeftAlone],
-) -> Result<(ProofSide, Vec<super::changes::Change>), JobError> {
+) -> Result<Told, JobError> {
     let error = |positions: &[Curve]| target_error(positions, average_of, target, band_hz.0, band_hz.1);
     let no_curve = || JobError::Analysis(format!("the {name} side has no curve between the positions"));
     let before = error(&curves.before).ok_or_else(no_curve)?;
@@ -246,24 +261,22 @@ fn prove_side(
 const SURPRISE_DB: f64 = 0.5;
 
 fn judge(proof: &mut Proof) {
-    for side in &proof.sides {
-        let name = &side.name;
+    for side in proof.sides.iter().chain(&proof.whole) {
+        let name = called(&side.name);
         let Some(after) = side.errors.after else {
             proof.verdict = proof.verdict.max(Verdict::Usable);
-            proof.remarks.push(format!("The {name} side is still to be measured with the tune."));
+            proof.remarks.push(format!("{name} still to be measured with the tune."));
             continue;
         };
         match side.errors.change() {
             garage::proof::Change::Better => {}
             garage::proof::Change::Worse => {
                 proof.verdict = Verdict::Retake;
-                proof.remarks.push(format!(
-                    "The {name} side is further from the target than before; do not hand over."
-                ));
+                proof.remarks.push(format!("{name} further from the target than before; do not hand over."));
             }
             _ => {
                 proof.verdict = proof.verdict.max(Verdict::Usable);
-                proof.remarks.push(format!("On the {name} side before and after are not distinguishable."));
+                proof.remarks.push(format!("{name} not distinguishable from before."));
             }
         }
         if let Some(predicted) = side.errors.predicted {
@@ -271,11 +284,16 @@ fn judge(proof: &mut Proof) {
             if gap > SURPRISE_DB + after.half_width_db {
                 proof.verdict = proof.verdict.max(Verdict::Usable);
                 proof.remarks.push(format!(
-                    "The {name} side came out {gap:.1} dB further from the target than predicted; check that every number was typed in."
+                    "{name} {gap:.1} dB further from the target than predicted; check that every number was typed in."
                 ));
             }
         }
     }
+}
+
+/// The side as the beginning of a sentence.
+fn called(name: &str) -> String {
+    if name == WHOLE { "Both sides together are".into() } else { format!("The {name} side is") }
 }
 
 /// One position alone says nothing about its own spread: the widest that single positions lie from the average of a

@@ -1,15 +1,15 @@
 //! What the customer is told: at most three plain sentences.
 
-use garage::proof::{Change as Judgement, ProofSide};
+use garage::proof::ProofSide;
 
 use super::changes::Change;
 
 /// Sentences told at most.
 const MOST: usize = 3;
 
-/// The figure first, then the largest changes that can be told apart, one for each region.
+/// The largest changes that can be told apart, one for each region; the distances themselves stand beside them.
 pub fn sentences(sides: &[ProofSide], told: &[Vec<Change>]) -> Vec<String> {
-    let mut words: Vec<String> = overall(sides).into_iter().collect();
+    let mut words: Vec<String> = Vec::new();
     let mut largest: Vec<(&ProofSide, &Change)> = sides
         .iter()
         .zip(told)
@@ -29,24 +29,6 @@ pub fn sentences(sides: &[ProofSide], told: &[Vec<Change>]) -> Vec<String> {
         }
     }
     words
-}
-
-fn overall(sides: &[ProofSide]) -> Option<String> {
-    let judged: Vec<String> = sides.iter().filter_map(side_words).collect();
-    (!judged.is_empty()).then(|| format!("{}.", judged.join("; ")))
-}
-
-fn side_words(side: &ProofSide) -> Option<String> {
-    let (before, after) = (side.errors.before, side.errors.after?);
-    let figures = format!(
-        "from {:.1} to {:.1} dB off the target (±{:.1})",
-        before.rms_error_db, after.rms_error_db, after.half_width_db
-    );
-    Some(match side.errors.change() {
-        Judgement::Better => format!("The {} side went {figures}", side.name),
-        Judgement::Worse => format!("The {} side went {figures}, which is further away", side.name),
-        _ => format!("The {} side went {figures}, a difference the measurement cannot tell apart", side.name),
-    })
 }
 
 fn lower_first(sentence: &str) -> String {

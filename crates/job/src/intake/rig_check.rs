@@ -31,7 +31,8 @@ pub struct RigCheck {
 }
 
 /// Half a second of sweep shows levels; nothing is measured with it.
-const PLAN: SweepPlan = SweepPlan { seconds: 0.8, repeats: 1, gap_s: 0.3, pause_s: 0.2 };
+const PLAN: SweepPlan =
+    SweepPlan { seconds: 0.8, repeats: 1, gap_s: 0.3, pause_s: 0.2, marker_s: 0.5, tail_s: 0.3 };
 /// A loop-back must stand this far above its own silence to give a time reference.
 const REFERENCE_CLEAR_DB: f64 = 40.0;
 /// A microphone must hear the sweep this far above the bay.
@@ -57,7 +58,7 @@ pub fn check_rig(place: &mut Workplace, watch: &Watch) -> Result<Judged<RigCheck
         driven: vec![Driven { channel: channel.name.clone(), output: channel.output }],
         recorded: recorded.clone(),
         tune: None,
-        tail_s: 0.3,
+        tail_s: PLAN.tail_s,
     };
     let quiet_wish =
         Wish { recipe: None, driven: Vec::new(), label: Some("silence".into()), tail_s: 0.7, ..wish.clone() };
