@@ -59,6 +59,10 @@ impl Workstation {
         if commands.is_empty() {
             return self.call_window(ui.ctx());
         }
+        if commands.iter().any(Command::is_under_the_hand) {
+            // Drawn once more within this frame: what is dragged or typed and what follows from it never part.
+            ui.ctx().request_discard("an edit changed what this frame shows");
+        }
         for command in commands {
             if command == Command::ChangeTheme {
                 let dark = ui.visuals().dark_mode;

@@ -10,7 +10,7 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::{By, NodeT, Queryable};
 use workstation::app::Workstation;
 use workstation::stages::Stage;
-use workstation::state::{Overlay, ScopeView, State};
+use workstation::state::{Overlay, Running, ScopeView, State};
 
 fn at(stage: Stage) -> Harness<'static, Option<Workstation>> {
     window(vec2(1280.0, 1600.0), false, move || sample(stage))
@@ -118,9 +118,71 @@ fn scopes_and_channels_are_chosen_by_name() {
     harness.get_by_label("left side").click();
     harness.run();
     assert_eq!(state(&harness).voicing.scope, ScopeView::Side(garage::Side::Left));
-    harness.get_by_label("List subwoofer").click();
+    harness.get_by_label_contains("Settings of subwoofer").click();
     harness.run();
     harness.get_by_label("Delay of subwoofer");
+}
+
+#[test]
+fn a_crossover_is_typed_in_beside_the_advice() {
+    let mut harness = at(Stage::Voicing);
+    harness.get_by_label("Crossovers").click();
+    harness.run();
+    harness.get_by_label_contains("Usable from 55 Hz to 4 kHz");
+    let name = "Frequency of low-pass of front left woofer";
+    harness.get_by_label(name).click();
+    harness.run();
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    harness.run();
+    harness.get_by_label(name).type_text("3000");
+    harness.key_press(Key::Enter);
+    harness.run();
+    let woofer = |state: &State| state.draft.tune.as_ref().unwrap().channels[2].crossovers.clone();
+    assert_eq!(woofer(&state(&harness))[0].frequency_hz, 3000.0);
+    harness.get_by_label("Take the advice").click();
+    harness.step();
+    assert!(
+        harness.query_by_label("Take the advice").is_none(),
+        "an edit is seen in the frame it is made in"
+    );
+    let taken: Vec<f64> = woofer(&state(&harness)).iter().map(|c| c.frequency_hz).collect();
+    assert_eq!(taken, [80.0, 2600.0]);
+}
+
+#[test]
+fn the_joins_are_heard_as_well_as_seen() {
+    let mut harness = at(Stage::Voicing);
+    harness.get_by_label("Joins").click();
+    harness.run();
+    harness.get_by_label_contains("Sum over delay, subwoofer to front woofers, 80 Hz: loses 0.2 dB as set");
+    harness.get_by_label("Next best: +4.20 ms, loses 0.4 dB: it comes a cycle late and leaves a dip at P7.");
+}
+
+#[test]
+fn two_tunes_are_held_side_by_side() {
+    let mut harness = at(Stage::Voicing);
+    harness.get_by_label("Tunes").click();
+    harness.run();
+    harness.get_by_label("Nothing changed.");
+    harness.get_by_label("Compare from").click();
+    harness.run();
+    harness.get_by_label("tune 1").click();
+    harness.run();
+    harness.get_by_label_contains("1 setting changed");
+    harness.get_by_label("−2.50 dB");
+    harness.get_by_label("−4.00 dB");
+}
+
+#[test]
+fn the_top_bar_shows_what_is_being_recorded() {
+    let watch = std::sync::Arc::new(audio::rig::Watch::default());
+    watch.set_peak(0.5);
+    watch.set_recorded_frames(4800);
+    let mut state = sample(Stage::Cabin);
+    state.running = Some(Running { what: "Taking P4".into(), watch: watch.clone(), sounding: true });
+    assert_eq!(state.rig_line().level_words(), "−6 dBFS");
+    watch.set_peak(1.0);
+    assert_eq!(state.rig_line().level_words(), "clipped");
 }
 
 #[test]

@@ -5,7 +5,7 @@ mod common;
 use common::{sample, window};
 use eframe::egui::vec2;
 use workstation::stages::Stage;
-use workstation::state::{Overlay, State};
+use workstation::state::{Leaf, Overlay, State};
 
 #[test]
 fn screens_to_look_at() {
@@ -18,9 +18,11 @@ fn screens_to_look_at() {
     screens.push(("garage".into(), State::default()));
     screens.push(("keys".into(), State { overlay: Overlay::Keys, ..sample(Stage::Cabin) }));
     screens.push(("customer".into(), State { overlay: Overlay::Customer, ..sample(Stage::Handover) }));
-    let mut shaping = sample(Stage::Voicing);
-    shaping.voicing.shaping = true;
-    screens.push(("shaping".into(), shaping));
+    for leaf in Leaf::ALL {
+        let mut state = sample(Stage::Voicing);
+        state.voicing.leaf = leaf;
+        screens.push((format!("leaf-{}", leaf.name().to_lowercase()), state));
+    }
     for (name, state) in screens.into_iter().filter(|(name, _)| name.contains(&only)) {
         for (size, dark) in [(vec2(1280.0, 800.0), false), (vec2(1920.0, 1080.0), true)] {
             let state = state.clone();

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{cabin, predict, remember, save_sheet};
+use super::{cabin, predict, remember, save_sheet, voicing};
 use crate::commands::{GarageCommand, IntakeCommand};
 use crate::state::{Draft, Notice, OpenVisit, Sheet, State};
 use crate::work::{DiskOrder, Event, Order, Question, Think};
@@ -57,17 +57,19 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
             predict::again(state);
             return read_again(state);
         }
-        Event::Tuned { tune, said, left_alone } => {
+        Event::Tuned(made) => {
             state.running = None;
             remember(state, "proposal".into());
             state.editing = None;
-            state.draft.tune = Some(*tune);
-            state.voicing.said = said;
-            if let Some(left_alone) = left_alone {
-                state.voicing.left_alone = left_alone;
-            }
+            state.draft.tune = Some(made.tune);
+            let page = &mut state.voicing;
+            page.said = made.said;
+            page.left_alone = made.left_alone.unwrap_or(std::mem::take(&mut page.left_alone));
+            page.joints = made.joints.map_or(Arc::clone(&page.joints), Arc::new);
+            page.advice = made.advice.map_or(Arc::clone(&page.advice), Arc::new);
             predict::again(state);
         }
+        Event::Followed(tune, left_alone) => return voicing::followed(state, tune, left_alone),
         Event::Kept(number) => {
             state.notice = Some(Notice::done(format!("tune {number} is kept")));
             return read_again(state);

@@ -16,7 +16,7 @@ use std::sync::Arc;
 use audio::rig::Watch;
 
 use crate::board::{BoardCommand, View};
-use crate::commands::{Command, TargetEdit, VoicingCommand};
+use crate::commands::Command;
 use crate::stages::{self, Stage};
 use crate::state::{Notice, Overlay, Running, State, Tone};
 use crate::work::{DiskOrder, Order, Sound, SoundOrder, Think, ThinkOrder};
@@ -29,7 +29,7 @@ pub fn apply(command: Command, state: &mut State) -> Vec<Order> {
         Command::ShowCustomer(shown) => state.overlay = if shown { Overlay::Customer } else { Overlay::None },
         Command::Dismiss => state.notice = None,
         Command::StopSound => stop(state),
-        Command::Board(command) => board(command, state),
+        Command::Board(command) => return board(command, state),
         Command::Undo => return walk(state, true),
         Command::Redo => return walk(state, false),
         Command::Garage(command) => return garage::apply(command, state),
@@ -61,16 +61,14 @@ fn stop(state: &mut State) {
     }
 }
 
-fn board(command: BoardCommand, state: &mut State) {
+fn board(command: BoardCommand, state: &mut State) -> Vec<Order> {
     match command {
         BoardCommand::MoveHandle { index, frequency_hz, level_db } => {
-            let edit = TargetEdit::Point(index, frequency_hz, level_db);
-            voicing::apply(VoicingCommand::Target(edit), state);
-            return;
+            return voicing::handle(state, index, frequency_hz, level_db);
         }
         BoardCommand::DropHandle => {
             state.editing = None;
-            return;
+            return Vec::new();
         }
         BoardCommand::Look(_) | BoardCommand::SeeAll | BoardCommand::Read(_) => {}
     }
@@ -82,6 +80,7 @@ fn board(command: BoardCommand, state: &mut State) {
         BoardCommand::Read(hz) => view.reading_hz = hz,
         BoardCommand::MoveHandle { .. } | BoardCommand::DropHandle => {}
     }
+    Vec::new()
 }
 
 /// Fixes the view of the stage on the screen once it has curves: from then on only the user moves it.

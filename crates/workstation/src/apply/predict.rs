@@ -10,6 +10,7 @@ use crate::work::predict;
 /// Makes the voicing board's curves and figures again from takes, draft and target.
 pub fn again(state: &mut State) {
     let Some(curves) = state.curves.clone() else { return };
+    super::voicing::compare(state);
     let scope = state.voicing.scope.clone();
     let tune = state.draft.tune.clone().unwrap_or_default();
     let bare = bare(&tune);

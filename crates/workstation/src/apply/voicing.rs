@@ -1,11 +1,14 @@
 //! Edits of tune and target; proposals.
 
-use dsp::tune::{ChannelTune, Section, SectionKind, Tune};
+use std::sync::Arc;
+
+use audio::rig::Watch;
+use dsp::tune::{ChannelTune, Crossover, LeftAlone, Pass, Section, SectionKind, Tune};
 
 use super::{predict, remember, save_sheet, sound, think};
 use crate::commands::{TargetEdit, TuneEdit, VoicingCommand};
-use crate::state::{Notice, ScopeView, State};
-use crate::work::{DiskOrder, Order, Sound, Think};
+use crate::state::{Compared, Leaf, Notice, ScopeView, State};
+use crate::work::{DiskOrder, Order, Sound, Think, ThinkOrder};
 
 pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
     match command {
@@ -24,17 +27,24 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
             }
             state.voicing.channel = Some(name);
         }
-        VoicingCommand::SetUp => return set_up(state),
+        VoicingCommand::SetUp => return set_up(state, false),
+        VoicingCommand::SetUpAgain => return set_up(state, true),
         VoicingCommand::Align => return align(state),
         VoicingCommand::Propose => return propose(state),
         VoicingCommand::Edit(edit) => {
             remember(state, edit.field());
+            let edit = safe(state, edit);
             if let Some(tune) = &mut state.draft.tune {
                 change(tune, edit);
             }
             predict::again(state);
         }
-        VoicingCommand::Shape(shaping) => state.voicing.shaping = shaping,
+        VoicingCommand::Turn(leaf) => turn(state, leaf),
+        VoicingCommand::Compare(older, newer) => {
+            state.voicing.compared = Compared { older, newer, found: None };
+            compare(state);
+        }
+        VoicingCommand::Follow(follow) => state.voicing.still = !follow,
         VoicingCommand::Target(edit) => {
             let field = match edit {
                 TargetEdit::Point(index, ..) => format!("target point {index}"),
@@ -43,7 +53,9 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
             remember(state, field);
             shape(state, edit);
             predict::again(state);
-            return save_sheet(state);
+            let mut orders = save_sheet(state);
+            orders.extend(follow(state));
+            return orders;
         }
         VoicingCommand::Save => return save(state),
         VoicingCommand::Open(number) => open(state, number),
@@ -54,10 +66,25 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
     Vec::new()
 }
 
-fn set_up(state: &mut State) -> Vec<Order> {
+/// A ring on the board was dragged: a point of the target, or a crossover of the channel that is shown.
+pub fn handle(state: &mut State, index: usize, frequency_hz: f64, level_db: f64) -> Vec<Order> {
+    let command = match state.voicing.leaf {
+        Leaf::Crossovers => {
+            let Some((name, crossover)) = crate::stages::crossover_at(state, index) else {
+                return Vec::new();
+            };
+            VoicingCommand::Edit(TuneEdit::Crossover(name, index, Crossover { frequency_hz, ..crossover }))
+        }
+        _ => VoicingCommand::Target(TargetEdit::Point(index, frequency_hz, level_db)),
+    };
+    apply(command, state)
+}
+
+fn set_up(state: &mut State, keep_crossovers: bool) -> Vec<Order> {
     let Some(curves) = state.curves.clone() else { return no_takes(state) };
     let sheet = Box::new(state.draft.sheet.clone());
-    think(state, Think::SetUp { curves, sheet }, "Setting it up")
+    let keep = state.draft.tune.clone().filter(|_| keep_crossovers).map(Box::new);
+    think(state, Think::SetUp { curves, sheet, keep }, "Setting it up")
 }
 
 fn align(state: &mut State) -> Vec<Order> {
@@ -69,10 +96,91 @@ fn align(state: &mut State) -> Vec<Order> {
 
 fn propose(state: &mut State) -> Vec<Order> {
     let Some(curves) = state.curves.clone() else { return no_takes(state) };
-    let Some(tune) = state.draft.tune.clone().map(Box::new) else { return set_up(state) };
+    let Some(tune) = state.draft.tune.clone().map(Box::new) else { return set_up(state, false) };
     let sheet = Box::new(state.draft.sheet.clone());
     let scope = state.voicing.scope.clone();
     think(state, Think::Propose { curves, sheet, tune, scope }, "Working out a correction")
+}
+
+/// Turns to a leaf; the crossovers are looked at one channel at a time.
+fn turn(state: &mut State, leaf: Leaf) {
+    state.voicing.leaf = leaf;
+    if leaf == Leaf::Tunes && state.voicing.compared.older.is_none() {
+        let latest = state.open.as_ref().and_then(|open| open.latest_tune()).map(|t| t.record.number);
+        state.voicing.compared.older = latest;
+    }
+    compare(state);
+}
+
+/// Holds the chosen tunes against each other.
+pub fn compare(state: &mut State) {
+    if state.voicing.leaf != Leaf::Tunes {
+        return;
+    }
+    let kept = |number: Option<u32>| {
+        let open = state.open.as_ref()?;
+        open.tunes.iter().find(|t| Some(t.record.number) == number).map(|t| &t.tune)
+    };
+    let pair = &state.voicing.compared;
+    let newer = if pair.newer.is_some() { kept(pair.newer) } else { state.draft.tune.as_ref() };
+    let found = kept(pair.older).zip(newer).map(|(older, newer)| job::voicing::compare(older, newer));
+    match found {
+        Some(Err(fault)) => state.voicing.fault = Some(fault.to_string()),
+        found => state.voicing.compared.found = found.and_then(Result::ok).map(Arc::new),
+    }
+}
+
+/// Asks for a correction that fits the target as it is now; one at a time, the latest target last.
+fn follow(state: &mut State) -> Vec<Order> {
+    let page = &mut state.voicing;
+    let corrected = |tune: &Tune| tune.channels.iter().any(|c| !c.sections.is_empty());
+    let (Some(curves), Some(tune)) = (&state.curves, state.draft.tune.as_ref().filter(|t| corrected(t)))
+    else {
+        return Vec::new();
+    };
+    if page.still || state.running.is_some() {
+        return Vec::new();
+    }
+    if page.following.is_some() {
+        page.following = Some(true);
+        return Vec::new();
+    }
+    let Some(open) = &state.open else { return Vec::new() };
+    page.following = Some(false);
+    let (curves, tune) = (Arc::clone(curves), Box::new(tune.clone()));
+    let what = Think::Follow { curves, sheet: Box::new(state.draft.sheet.clone()), tune };
+    vec![Order::Think(ThinkOrder { visit: open.folder.clone(), what, watch: Arc::new(Watch::default()) })]
+}
+
+/// Takes in a correction that followed the target, and asks again where the target has moved on.
+///
+/// It belongs to the step that moved the target: undo takes both back.
+pub fn followed(state: &mut State, tune: Option<Box<Tune>>, left_alone: Vec<LeftAlone>) -> Vec<Order> {
+    let moved_on = state.voicing.following.take().unwrap_or(false);
+    if let Some(tune) = tune {
+        state.draft.tune = Some(*tune);
+        state.voicing.left_alone = left_alone;
+        predict::again(state);
+    }
+    if moved_on { follow(state) } else { Vec::new() }
+}
+
+/// A high-pass never goes below the frequency under which its speaker would be hurt.
+fn safe(state: &State, edit: TuneEdit) -> TuneEdit {
+    let least = |name: &str| {
+        let channels = &state.draft.sheet.channels.channels;
+        channels.iter().find(|c| c.name == name).and_then(|c| c.safe_frequency_hz).unwrap_or(10.0)
+    };
+    match edit {
+        TuneEdit::Crossover(name, index, mut crossover) => {
+            if crossover.pass == Pass::High {
+                crossover.frequency_hz = crossover.frequency_hz.max(least(&name));
+            }
+            crossover.frequency_hz = tidy(crossover.frequency_hz.clamp(10.0, 20_000.0));
+            TuneEdit::Crossover(name, index, crossover)
+        }
+        other => other,
+    }
 }
 
 fn no_takes(state: &mut State) -> Vec<Order> {
@@ -138,6 +246,22 @@ fn change(tune: &mut Tune, edit: TuneEdit) {
         TuneEdit::Gain(name, gain_db) => with(&name, &mut |c| c.gain_db = gain_db),
         TuneEdit::Delay(name, delay_ms) => with(&name, &mut |c| c.delay_ms = delay_ms),
         TuneEdit::Polarity(name, polarity) => with(&name, &mut |c| c.polarity = polarity),
+        TuneEdit::Crossover(name, index, crossover) => with(&name, &mut |c| {
+            if let Some(old) = c.crossovers.get_mut(index) {
+                *old = crossover;
+            }
+        }),
+        TuneEdit::AddCrossover(name, pass) => with(&name, &mut |c| {
+            let frequency_hz = if pass == Pass::High { 3000.0 } else { 80.0 };
+            let family = dsp::tune::CrossoverFamily::LinkwitzRiley;
+            c.crossovers.push(Crossover { pass, family, order: 4, frequency_hz });
+        }),
+        TuneEdit::RemoveCrossover(name, index) => with(&name, &mut |c| {
+            if index < c.crossovers.len() {
+                c.crossovers.remove(index);
+            }
+        }),
+        TuneEdit::Crossovers(name, all) => with(&name, &mut |c| c.crossovers.clone_from(&all)),
         TuneEdit::Section(name, index, section) => with(&name, &mut |c| {
             if let Some(old) = c.sections.get_mut(index) {
                 *old = section;
@@ -213,5 +337,29 @@ mod tests {
         let mut tune = Tune { sample_rate_hz: 48_000.0, channels: vec![channel], ..Tune::default() };
         change(&mut tune, TuneEdit::AddSection("left".into()));
         assert!(tune.channels[0].biquads.is_empty() && tune.channels[0].sections.len() == 1);
+    }
+
+    #[test]
+    fn a_protected_high_pass_stops_at_the_safe_frequency() {
+        let mut state = State::default();
+        super::super::intake::apply(
+            crate::commands::IntakeCommand::Edit(crate::commands::SheetEdit::AddChannel),
+            &mut state,
+        );
+        let channel = &mut state.draft.sheet.channels.channels[0];
+        channel.safe_frequency_hz = Some(2500.0);
+        let family = dsp::tune::CrossoverFamily::LinkwitzRiley;
+        let crossover = Crossover { pass: Pass::High, family, order: 4, frequency_hz: 3100.0 };
+        let tune =
+            ChannelTune { name: channel.name.clone(), crossovers: vec![crossover], ..ChannelTune::default() };
+        state.draft.tune = Some(Tune { sample_rate_hz: 48_000.0, channels: vec![tune], ..Tune::default() });
+        state.voicing.leaf = Leaf::Crossovers;
+        let at = |state: &State| state.draft.tune.as_ref().unwrap().channels[0].crossovers[0].frequency_hz;
+        handle(&mut state, 0, 2783.4, -6.0);
+        assert_eq!(at(&state), 2780.0);
+        handle(&mut state, 0, 900.0, -6.0);
+        assert_eq!(at(&state), 2500.0);
+        super::super::apply(crate::commands::Command::Undo, &mut state);
+        assert_eq!(at(&state), 3100.0, "one drag is one step");
     }
 }

@@ -47,6 +47,11 @@ pub fn short_frequency(hz: f64) -> String {
     if hz >= 1000.0 { format!("{}k", trimmed(hz / 1000.0)) } else { trimmed(hz) }
 }
 
+/// `80 Hz`, `3.1 kHz`.
+pub fn frequency_words(hz: f64) -> String {
+    if hz >= 1000.0 { format!("{} kHz", trimmed(hz / 1000.0)) } else { format!("{} Hz", trimmed(hz)) }
+}
+
 fn trimmed(value: f64) -> String {
     let text = format!("{value:.2}");
     text.trim_end_matches('0').trim_end_matches('.').to_owned()

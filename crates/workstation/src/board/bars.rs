@@ -2,7 +2,7 @@
 
 use eframe::egui::{Align2, Rect, Sense, Stroke, StrokeKind, Ui, Vec2, WidgetInfo, accesskit::Role, pos2};
 
-use super::axis::{level_ticks, short_frequency, signed};
+use super::axis::{frequency_words, level_ticks, short_frequency, signed};
 use crate::theme::{Size, tokens};
 
 /// One third-octave.
@@ -32,7 +32,7 @@ impl Bars {
             .bars
             .iter()
             .filter(|b| b.level_db > b.allowed_db)
-            .map(|b| format!("{} Hz by {:.0} dB", short_frequency(b.band_hz), b.level_db - b.allowed_db))
+            .map(|b| format!("{} by {:.0} dB", frequency_words(b.band_hz), b.level_db - b.allowed_db))
             .collect();
         match (self.bars.is_empty(), over.is_empty()) {
             (true, _) => "Bay noise: not checked yet".to_owned(),
@@ -106,8 +106,8 @@ pub fn show(ui: &mut Ui, bars: &Bars, size: Vec2) {
         && let Some(bar) = bars.bars.get(((at.x - plot.left()) / pitch) as usize)
     {
         let words = format!(
-            "{} Hz: {} {}, allowed {}",
-            short_frequency(bar.band_hz),
+            "{}: {} {}, allowed {}",
+            frequency_words(bar.band_hz),
             signed(bar.level_db, 1),
             bars.unit,
             signed(bar.allowed_db, 1)

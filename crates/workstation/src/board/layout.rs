@@ -6,8 +6,11 @@ use super::{Board, View};
 
 /// Room for the figures of the level axis.
 const LEFT: f32 = 44.0;
-/// Room for the names at the curves' ends.
-const RIGHT: f32 = 128.0;
+/// Room for the names at the curves' ends, by the longest: a letter takes about this much.
+const LETTER: f32 = 8.2;
+/// The least, for the unit and the word "difference".
+const LEAST_RIGHT: f32 = 84.0;
+const MOST_RIGHT: f32 = 190.0;
 /// Room for the figures of the frequency axis.
 const FOOT: f32 = 24.0;
 const TOP: f32 = 12.0;
@@ -28,7 +31,10 @@ pub struct Layout {
 impl Layout {
     /// Divides `rect` for what `board` has to show.
     pub fn new(rect: Rect, board: &Board, view: &View) -> Self {
-        let right = if rect.width() < 520.0 { 72.0 } else { RIGHT };
+        let names = board.traces.iter().map(|t| &t.name).chain(board.strip.iter().map(|s| &s.name));
+        let longest = names.map(|name| name.chars().count()).max().unwrap_or(0);
+        let wanted = (LETTER * longest as f32 + 20.0).clamp(LEAST_RIGHT, MOST_RIGHT);
+        let right = if rect.width() < 420.0 { 72.0 } else { wanted };
         let inner = Rect::from_min_max(
             pos2(rect.left() + LEFT, rect.top() + TOP),
             pos2(

@@ -14,7 +14,7 @@ mod pointer;
 mod reading;
 mod view;
 
-pub use axis::{short_frequency, signed};
+pub use axis::{frequency_words, short_frequency, signed};
 pub use bars::{Bar, Bars, show as show_bars};
 pub use difference::{Stretch, differences};
 pub use model::{Board, BoardCommand, Handle, Ink, Strip, Trace};

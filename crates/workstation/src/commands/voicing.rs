@@ -1,8 +1,8 @@
 //! The tune.
 
-use dsp::tune::{Polarity, Section};
+use dsp::tune::{Crossover, Pass, Polarity, Section};
 
-use crate::state::ScopeView;
+use crate::state::{Leaf, ScopeView};
 
 /// An edit of the tune.
 #[derive(Debug, Clone, PartialEq)]
@@ -13,6 +13,14 @@ pub enum TuneEdit {
     Delay(String, f64),
     /// Polarity of a channel.
     Polarity(String, Polarity),
+    /// One crossover of a channel.
+    Crossover(String, usize, Crossover),
+    /// One more crossover, letting through what lies on this side of it.
+    AddCrossover(String, Pass),
+    /// One crossover less.
+    RemoveCrossover(String, usize),
+    /// Every crossover of a channel in place of what is there.
+    Crossovers(String, Vec<Crossover>),
     /// One filter of a channel.
     Section(String, usize, Section),
     /// One more filter.
@@ -30,6 +38,10 @@ impl TuneEdit {
             Self::Gain(channel, _) => format!("gain {channel}"),
             Self::Delay(channel, _) => format!("delay {channel}"),
             Self::Polarity(channel, _) => format!("polarity {channel}"),
+            Self::Crossover(channel, index, _) => format!("crossover {channel} {index}"),
+            Self::AddCrossover(channel, pass) => format!("add {pass:?} {channel}"),
+            Self::RemoveCrossover(channel, index) => format!("remove crossover {channel} {index}"),
+            Self::Crossovers(channel, _) => format!("crossovers {channel}"),
             Self::Section(channel, index, _) => format!("section {channel} {index}"),
             Self::AddSection(channel) => format!("add {channel}"),
             Self::RemoveSection(channel, index) => format!("remove {channel} {index}"),
@@ -66,8 +78,14 @@ pub enum VoicingCommand {
     Propose,
     /// Edit the tune.
     Edit(TuneEdit),
-    /// Shape the target, or stop shaping.
-    Shape(bool),
+    /// Put this under the board.
+    Turn(Leaf),
+    /// The same, with the crossovers that are there.
+    SetUpAgain,
+    /// Hold two tunes side by side: the older, and the newer or the draft.
+    Compare(Option<u32>, Option<u32>),
+    /// Let the correction follow while the target is shaped, or not.
+    Follow(bool),
     /// Edit the target.
     Target(TargetEdit),
     /// Keep the tune under the next number.
@@ -90,9 +108,15 @@ impl VoicingCommand {
             Self::Edit(TuneEdit::AddSection(_)) => "Add filter".into(),
             Self::Edit(TuneEdit::RemoveSection(..)) => "Remove".into(),
             Self::Edit(TuneEdit::Clear(_)) => "Clear filters".into(),
+            Self::Turn(leaf) => leaf.name().into(),
+            Self::SetUpAgain => "Set it up with these crossovers".into(),
+            Self::Compare(..) => "Compare".into(),
+            Self::Follow(_) => "The correction follows".into(),
+            Self::Edit(TuneEdit::AddCrossover(_, Pass::High)) => "Add high-pass".into(),
+            Self::Edit(TuneEdit::AddCrossover(_, Pass::Low)) => "Add low-pass".into(),
+            Self::Edit(TuneEdit::RemoveCrossover(..)) => "Remove".into(),
+            Self::Edit(TuneEdit::Crossovers(..)) => "Take the advice".into(),
             Self::Edit(_) => "Edit".into(),
-            Self::Shape(true) => "Shape the target".into(),
-            Self::Shape(false) => "Stop shaping".into(),
             Self::Target(TargetEdit::AddAfter(_)) => "Add point".into(),
             Self::Target(TargetEdit::Remove(_)) => "Remove".into(),
             Self::Target(_) => "Edit the target".into(),

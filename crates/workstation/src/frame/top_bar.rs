@@ -13,7 +13,11 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         ui.set_min_height(LEAST_TARGET);
         let heading = state.heading();
         let (car, rest) = heading.split_once(" · ").unwrap_or(("Cabinwright", ""));
-        ui.add(Label::new(bold(car, Size::Title, t.ink)).truncate());
+        // A long name gives way to the rig's health.
+        ui.scope(|ui| {
+            ui.set_max_width((ui.available_width() * 0.2).max(160.0));
+            ui.add(Label::new(bold(car, Size::Title, t.ink)).truncate());
+        });
         if !rest.is_empty() {
             ui.label(plain(rest, Size::Body, t.quiet));
         }
@@ -70,7 +74,7 @@ fn rig_line(ui: &mut Ui, state: &State) {
         let (rect, _) = ui.allocate_exact_size(vec2(14.0, 14.0), eframe::egui::Sense::hover());
         mark(ui.painter(), rect.center(), Mark::Again, t);
     }
-    if ui.available_width() < 330.0 {
+    if ui.available_width() < 220.0 {
         return;
     }
     ui.add_space(8.0);

@@ -71,7 +71,11 @@ pub fn board(state: &State) -> Board {
         && let Some(curve) = &latest.curve
         && page.shown.as_ref().is_none_or(|name| latest.subject == Subject::Channel(name.clone()))
     {
-        traces.push(trace(&format!("{} now", latest.position), Ink::After, curve));
+        let name = match (&latest.subject, &page.shown) {
+            (Subject::Channel(_), Some(_)) => format!("{} now", latest.position),
+            (subject, _) => format!("{}, {}", subject.name(), latest.position),
+        };
+        traces.push(trace(&name, Ink::After, curve));
     }
     Board {
         traces,

@@ -145,7 +145,12 @@ fn report(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
                 .accessible_name("Choose report file");
         });
         if let Some(written) = &state.handover.written {
-            remark(ui, crate::widgets::Mark::Done, &format!("written: {}", written.display()));
+            let here = state.open.as_ref().and_then(|open| written.strip_prefix(&open.folder).ok());
+            let words = match here {
+                Some(inside) => format!("written: {}, in the visit's folder", inside.display()),
+                None => format!("written: {}", written.display()),
+            };
+            remark(ui, crate::widgets::Mark::Done, &words);
         }
     });
 }

@@ -1,13 +1,11 @@
 //! The five stages of a visit, a screen each.
 
 mod cabin;
-mod car_plan;
 mod garage_page;
 mod handover;
 mod intake;
 mod next_card;
 mod seat_plan;
-mod settings;
 mod source;
 mod voicing;
 
@@ -110,3 +108,4 @@ fn show_board(ui: &mut Ui, state: &State, room: Vec2, out: &mut Vec<Command>) {
 
 pub use handover::{change_words, proof as proof_of, shown as proof_side};
 pub use intake::usual_rig;
+pub use voicing::crossover_at;

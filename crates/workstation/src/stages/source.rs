@@ -158,9 +158,9 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
                 pair(ui, "Bent by the factory", &format!("{:.1}", flat.rms_db_before), "dB rms");
                 pair(ui, "Left after undoing", &format!("{:.1}", flat.rms_db_after), "dB rms");
                 let range = format!(
-                    "{} Hz to {} Hz",
-                    crate::board::short_frequency(flat.from_hz),
-                    crate::board::short_frequency(flat.to_hz)
+                    "{} to {}",
+                    crate::board::frequency_words(flat.from_hz),
+                    crate::board::frequency_words(flat.to_hz)
                 );
                 hint(ui, &range);
             }

@@ -26,7 +26,7 @@ pub use rig_line::RigLine;
 pub use seat_plan::{Planned, plan};
 pub use sheet::{IntakeLine, Sheet, intake_lines, limits_words, target_words};
 pub use source::SourcePage;
-pub use voicing::{Draft, Said, ScopeView, VoicingPage};
+pub use voicing::{Compared, Draft, Leaf, Said, ScopeView, VoicingPage};
 
 use std::sync::Arc;
 
@@ -127,11 +127,16 @@ impl State {
     /// The rig, for the top bar.
     pub fn rig_line(&self) -> RigLine {
         let sheet = &self.draft.sheet;
+        // While something is recorded the rig says how loud the latest block was.
+        let recorded = self.running.as_ref().filter(|running| running.watch.recorded_frames() > 0);
+        let live =
+            recorded.map(|running| dsp::decibel::of_amplitude(f64::from(running.watch.peak()).max(1e-6)));
         RigLine {
             output: sheet.rig.as_ref().map(|rig| rig.output.clone()),
             microphone: sheet.microphone.as_ref().map(|m| (m.name.clone(), m.calibration.is_some())),
-            peak_dbfs: self.peak_dbfs,
-            clipped: self.clipped,
+            peak_dbfs: live.or(self.peak_dbfs),
+            clipped: self.clipped || live.is_some_and(|peak| peak >= -0.01),
+            live: live.is_some(),
             simulated: self.is_simulated(),
             sounding: self.running.as_ref().is_some_and(|r| r.sounding),
         }

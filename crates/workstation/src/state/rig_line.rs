@@ -9,6 +9,8 @@ pub struct RigLine {
     pub microphone: Option<(String, bool)>,
     /// Peak of the latest block or take.
     pub peak_dbfs: Option<f64>,
+    /// The peak is that of what is being recorded now.
+    pub live: bool,
     /// The input touched full scale.
     pub clipped: bool,
     /// All of it is simulated.

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use dsp::curve::Curve;
 use dsp::tune::{LeftAlone, Tune};
 use garage::Side;
+use job::voicing::{CrossoverAdvice, Joint, TuneComparison};
 
 use super::Sheet;
 
@@ -30,7 +31,15 @@ pub enum ScopeView {
 }
 
 impl ScopeView {
-    /// As it stands on a chip.
+    /// As it stands on a chip, where what surrounds it says the rest.
+    pub fn short(&self) -> String {
+        match self {
+            Self::Side(side) => super::cabin::side_word(*side).to_owned(),
+            other => other.name(),
+        }
+    }
+
+    /// In full.
     pub fn name(&self) -> String {
         match self {
             Self::Channel(name) => name.clone(),
@@ -49,15 +58,58 @@ pub struct Said {
     pub words: String,
 }
 
+/// What lies under the board.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Leaf {
+    /// Level, delay, polarity and filters of a channel.
+    #[default]
+    Settings,
+    /// A channel's crossovers against what was measured.
+    Crossovers,
+    /// How the bands add over delay.
+    Joins,
+    /// Kept tunes and what changed between two.
+    Tunes,
+    /// The target's points.
+    Target,
+}
+
+impl Leaf {
+    /// In working order.
+    pub const ALL: [Self; 5] = [Self::Settings, Self::Crossovers, Self::Joins, Self::Tunes, Self::Target];
+
+    /// As it stands on its chip.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Settings => "Settings",
+            Self::Crossovers => "Crossovers",
+            Self::Joins => "Joins",
+            Self::Tunes => "Tunes",
+            Self::Target => "Target",
+        }
+    }
+}
+
+/// Two tunes side by side: the newer is the draft where it has no number.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Compared {
+    /// Number of the older.
+    pub older: Option<u32>,
+    /// Number of the newer.
+    pub newer: Option<u32>,
+    /// What changed.
+    pub found: Option<Arc<TuneComparison>>,
+}
+
 /// The stage.
 #[derive(Debug, Clone, Default)]
 pub struct VoicingPage {
+    /// What lies under the board.
+    pub leaf: Leaf,
     /// What the board shows.
     pub scope: ScopeView,
     /// The channel whose settings are listed.
     pub channel: Option<String>,
-    /// The target is being shaped.
-    pub shaping: bool,
     /// The scope with nothing in the processor but its crossovers, and the level where the target fits it best.
     pub before: Option<(Arc<Curve>, f64)>,
     /// The scope with the draft in the processor, and the level where the target fits it best.
@@ -72,6 +124,16 @@ pub struct VoicingPage {
     pub left_alone: Vec<LeftAlone>,
     /// What the last proposal says.
     pub said: Vec<Said>,
+    /// How the bands were joined, from the last set-up or join; what was edited since is not in it.
+    pub joints: Arc<Vec<Joint>>,
+    /// Where to cross each channel, and what that rests on.
+    pub advice: Arc<Vec<CrossoverAdvice>>,
+    /// Two tunes side by side.
+    pub compared: Compared,
+    /// The correction does not follow while the target is shaped.
+    pub still: bool,
+    /// A new correction is being worked out for the target; true once the target has moved on meanwhile.
+    pub following: Option<bool>,
     /// The tune that is in the processor.
     pub in_processor: Option<u32>,
 }

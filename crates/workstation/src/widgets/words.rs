@@ -36,7 +36,9 @@ pub fn caution(ui: &mut Ui, words: &str) {
 /// A name on the left, a figure and its unit flush right.
 pub fn pair(ui: &mut Ui, name: &str, figure: &str, unit: &str) {
     let t = tokens(ui);
-    ui.horizontal(|ui| {
+    // Words are no target: they need no room for a finger.
+    let row = vec2(ui.available_width(), 20.0);
+    ui.allocate_ui_with_layout(row, Layout::left_to_right(Align::Center), |ui| {
         ui.label(plain(name, Size::Body, t.quiet));
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             ui.spacing_mut().item_spacing.x = GRID;

@@ -10,7 +10,7 @@ use job::voicing::Wish;
 use job::{JobError, WorkClock, cabin, handover, source, voicing};
 
 use super::predict::scope_of;
-use super::{Curves, Event, Mouth, Think, ThinkOrder, Worker, one_line};
+use super::{Curves, Event, Mouth, Think, ThinkOrder, Tuned, Worker, one_line};
 use crate::state::{ChannelView, CurveAt, Said, ScopeView, Sheet};
 
 /// The worker.
@@ -39,9 +39,10 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
             let said = found.remarks.first().cloned().unwrap_or_else(|| "worked out".into());
             Ok(Event::Ready(format!("source: {said}")))
         }
-        Think::SetUp { curves, sheet } => set_up(&curves, &sheet),
+        Think::SetUp { curves, sheet, keep } => set_up(&curves, &sheet, keep.map(|tune| *tune)),
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
         Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),
+        Think::Follow { curves, sheet, tune } => Ok(follow(&curves, &sheet, &tune)),
         Think::Prove(number) => {
             let folder = VisitFolder::open(&order.visit)?;
             let proved = handover::prove(&folder, &mut WorkClock::System, number, watch)?;
@@ -80,14 +81,22 @@ fn curves(visit: &Path, watch: &Watch) -> Result<Event, JobError> {
     Ok(Event::Curves(Arc::new(found.result), views, found.remarks))
 }
 
-fn set_up(curves: &Curves, sheet: &Sheet) -> Result<Event, JobError> {
+fn set_up(curves: &Curves, sheet: &Sheet, keep: Option<Tune>) -> Result<Event, JobError> {
     let (target, limits) = needs(sheet)?;
-    let wish = Wish { temperature_c: sheet.conditions.temperature_c, ..Wish::default() };
+    let wish = Wish { temperature_c: sheet.conditions.temperature_c, crossovers_of: keep, ..Wish::default() };
     let made = voicing::set_up(curves, &sheet.channels, target, limits, &wish)?;
-    let mut said = said(made.result.reasons);
-    said.extend(doubts(made.remarks));
-    let left_alone = Some(made.result.left_alone);
-    Ok(Event::Tuned { tune: Box::new(made.result.tune), said, left_alone })
+    let (made, remarks) = (made.result, made.remarks);
+    let mut said = said(made.reasons);
+    said.extend(doubts(remarks));
+    // Crossovers that were kept can still be held against the advice.
+    let advice = if made.crossovers.is_empty() {
+        voicing::propose_crossovers(curves, &sheet.channels, limits).result
+    } else {
+        made.crossovers
+    };
+    let advice = Some(advice);
+    let (left_alone, joints) = (Some(made.left_alone), Some(made.joints));
+    Ok(tuned(Tuned { tune: made.tune, said, left_alone, joints, advice }))
 }
 
 fn align(curves: &Curves, sheet: &Sheet, tune: Option<Tune>) -> Result<Event, JobError> {
@@ -101,7 +110,7 @@ fn align(curves: &Curves, sheet: &Sheet, tune: Option<Tune>) -> Result<Event, Jo
     let mut said = said(aligned.result.reasons);
     said.extend(self::said(levelled.result.reasons));
     said.extend(doubts(aligned.remarks.into_iter().chain(levelled.remarks)));
-    Ok(Event::Tuned { tune: Box::new(levelled.result.tune), said, left_alone: None })
+    Ok(tuned(Tuned { tune: levelled.result.tune, said, ..Tuned::default() }))
 }
 
 fn propose(curves: &Curves, sheet: &Sheet, tune: &Tune, scope: &ScopeView) -> Result<Event, JobError> {
@@ -110,7 +119,22 @@ fn propose(curves: &Curves, sheet: &Sheet, tune: &Tune, scope: &ScopeView) -> Re
     let mut said = said(proposed.result.reasons);
     said.extend(doubts(proposed.remarks));
     let left_alone = Some(proposed.result.left_alone);
-    Ok(Event::Tuned { tune: Box::new(proposed.result.tune), said, left_alone })
+    Ok(tuned(Tuned { tune: proposed.result.tune, said, left_alone, ..Tuned::default() }))
+}
+
+/// Whatever goes wrong here is said when a correction is asked for by name.
+fn follow(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Event {
+    let made = needs(sheet).and_then(|(target, limits)| {
+        voicing::propose_quickly(curves, &voicing::Scope::Whole, tune, target, limits)
+    });
+    match made {
+        Ok(made) => Event::Followed(Some(Box::new(made.result.tune)), made.result.left_alone),
+        Err(_) => Event::Followed(None, Vec::new()),
+    }
+}
+
+fn tuned(made: Tuned) -> Event {
+    Event::Tuned(Box::new(made))
 }
 
 fn needs(sheet: &Sheet) -> Result<(&dsp::target::Target, &dsp::limits::Limits), JobError> {

@@ -9,7 +9,7 @@ mod records;
 mod room;
 
 pub use job::cabin::CabinCurves as Curves;
-pub use order::{DiskOrder, Event, Levels, Order, Question, Sound, SoundOrder, Think, ThinkOrder};
+pub use order::{DiskOrder, Event, Levels, Order, Question, Sound, SoundOrder, Think, ThinkOrder, Tuned};
 pub use predict::{predict, within};
 
 use std::sync::mpsc::{Receiver, Sender, channel};

@@ -9,6 +9,7 @@ use dsp::target::Target;
 use dsp::tune::{LeftAlone, Tune};
 use garage::rig::Calibration;
 use garage::visit::CheckKind;
+use job::voicing::{CrossoverAdvice, Joint};
 
 use super::Curves;
 use crate::state::{CarLine, ChannelView, OpenVisit, Said, ScenarioLine, ScopeView, Sheet, Subject, Taken};
@@ -131,6 +132,8 @@ pub enum Think {
         curves: Arc<Curves>,
         /// Channels, target and limits.
         sheet: Box<Sheet>,
+        /// Its crossovers are kept; without, they are proposed.
+        keep: Option<Box<Tune>>,
     },
     /// Levels, delays and polarity.
     Align {
@@ -151,6 +154,15 @@ pub enum Think {
         tune: Box<Tune>,
         /// For this.
         scope: ScopeView,
+    },
+    /// A correction that keeps up with a target under the hand.
+    Follow {
+        /// The takes.
+        curves: Arc<Curves>,
+        /// Target and limits.
+        sheet: Box<Sheet>,
+        /// What is there.
+        tune: Box<Tune>,
     },
     /// Before, after and predicted.
     Prove(u32),
@@ -213,14 +225,9 @@ pub enum Event {
     /// Every channel's curves.
     Curves(Arc<Curves>, Vec<ChannelView>, Vec<String>),
     /// A tune worked out.
-    Tuned {
-        /// The tune.
-        tune: Box<Tune>,
-        /// A sentence per subject.
-        said: Vec<Said>,
-        /// Regions left alone.
-        left_alone: Option<Vec<LeftAlone>>,
-    },
+    Tuned(Box<Tuned>),
+    /// A correction that followed the target; nothing where none could be made.
+    Followed(Option<Box<Tune>>, Vec<LeftAlone>),
     /// A tune kept under a number.
     Kept(u32),
     /// A tune is in the processor.
@@ -233,6 +240,21 @@ pub enum Event {
     Stopped,
     /// What went wrong, in one line.
     Failed(String),
+}
+
+/// A tune worked out, and what is said about it. What is not there stays as it was.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Tuned {
+    /// The tune.
+    pub tune: Tune,
+    /// A sentence per subject.
+    pub said: Vec<Said>,
+    /// Regions left alone.
+    pub left_alone: Option<Vec<LeftAlone>>,
+    /// How the bands were joined.
+    pub joints: Option<Vec<Joint>>,
+    /// Where to cross each channel.
+    pub advice: Option<Vec<CrossoverAdvice>>,
 }
 
 /// Levels of a take.

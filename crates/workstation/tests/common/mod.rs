@@ -7,8 +7,9 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use dsp::curve::{Curve, log_grid_hz};
+use dsp::system::join::SumOverDelay;
 use dsp::target::Target;
-use dsp::tune::{ChannelTune, LeftAlone, Section, SectionKind, Tune};
+use dsp::tune::{ChannelTune, Crossover, CrossoverFamily, LeftAlone, Pass, Section, SectionKind, Tune};
 use dsp::verdict::Verdict;
 use eframe::egui::os::OperatingSystem;
 use eframe::egui::{ThemePreference, Ui, Vec2};
@@ -20,6 +21,7 @@ use garage::rig::{Calibration, Microphone, RigRecord, Simulation};
 use garage::take::Clock;
 use garage::visit::{Check, CheckKind};
 use garage::{Car, Channel, ChannelMap, Role, Side, TakeKind, TakeRecord, TuneNote, TuneRecord, Visit};
+use job::voicing::{CrossoverAdvice, Joint, RunnerUp};
 use serde_json::json;
 use workstation::Opening;
 use workstation::app::Workstation;
@@ -176,16 +178,25 @@ fn tune() -> Tune {
         sections,
         ..ChannelTune::default()
     };
+    let crossed = |mut channel: ChannelTune, pass, frequency_hz| {
+        let family = CrossoverFamily::LinkwitzRiley;
+        channel.crossovers.push(Crossover { pass, family, order: 4, frequency_hz });
+        channel
+    };
     Tune {
         sample_rate_hz: 48_000.0,
         channels: vec![
             channel("front left tweeter", -3.5, 2.31, vec![section(5200.0, -3.5, 2.1)]),
             channel("front right tweeter", -2.0, 1.18, vec![section(7100.0, -2.5, 1.4)]),
-            channel(
-                "front left woofer",
-                -1.0,
-                2.05,
-                vec![section(63.0, -6.5, 2.1), section(142.0, -4.0, 3.2), section(415.0, 2.5, 1.1)],
+            crossed(
+                channel(
+                    "front left woofer",
+                    -1.0,
+                    2.05,
+                    vec![section(63.0, -6.5, 2.1), section(142.0, -4.0, 3.2), section(415.0, 2.5, 1.1)],
+                ),
+                Pass::Low,
+                2400.0,
             ),
             channel(
                 "front right woofer",
@@ -270,6 +281,59 @@ fn finding() -> Finding {
     }
 }
 
+fn joint() -> Joint {
+    let delay_ms: Vec<f64> = (-60..=60).map(|n| f64::from(n) * 0.1).collect();
+    let loss = |turn: f64| delay_ms.iter().map(|ms| -3.0 + 2.8 * (ms * 0.5 * 3.0 + turn).cos()).collect();
+    Joint {
+        lower: vec!["subwoofer".into()],
+        upper: vec!["front left woofer".into(), "front right woofer".into()],
+        frequency_hz: 80.0,
+        region_hz: (50.0, 126.0),
+        delay_ms: -1.2,
+        inverted: false,
+        all_pass: None,
+        lost_db: 0.2,
+        lost_before_db: 3.4,
+        worst_lost_db: 0.6,
+        worst_position: "P7".into(),
+        runner_up: Some(RunnerUp {
+            delay_ms: 4.2,
+            turned_over: false,
+            lost_db: 0.4,
+            worst_lost_db: 2.1,
+            why: "it comes a cycle late and leaves a dip at P7".into(),
+        }),
+        picture: SumOverDelay { as_set_db: loss(0.0), turned_over_db: loss(std::f64::consts::PI), delay_ms },
+    }
+}
+
+fn advice() -> CrossoverAdvice {
+    CrossoverAdvice {
+        channel: "front left woofer".into(),
+        usable_hz: (55.0, 4000.0),
+        clean_from_hz: Some(70.0),
+        safe_from_hz: None,
+        beams_from_hz: 840.0,
+        crossovers: vec![
+            Crossover {
+                pass: Pass::High,
+                family: CrossoverFamily::LinkwitzRiley,
+                order: 4,
+                frequency_hz: 80.0,
+            },
+            Crossover {
+                pass: Pass::Low,
+                family: CrossoverFamily::LinkwitzRiley,
+                order: 4,
+                frequency_hz: 2600.0,
+            },
+        ],
+        sentence:
+            "Usable from 55 Hz to 4 kHz. Crossed at 80 Hz to subwoofer; and at 2.6 kHz to front left tweeter."
+                .into(),
+    }
+}
+
 /// The whole visit, with `stage` on the screen.
 pub fn sample(stage: Stage) -> State {
     let visit = visit();
@@ -299,8 +363,10 @@ pub fn sample(stage: Stage) -> State {
         takes: Vec::new(),
         simulated: true,
     };
+    let mut first = tune();
+    first.channels[4].gain_db = -2.5;
     let tunes =
-        vec![TuneRecord { record: note(1), tune: tune() }, TuneRecord { record: note(2), tune: tune() }];
+        vec![TuneRecord { record: note(1), tune: first }, TuneRecord { record: note(2), tune: tune() }];
     let sheet = Sheet::of(&car, &visit);
     let bands = [(2500.0, 20_000.0), (2500.0, 20_000.0), (50.0, 6000.0), (50.0, 6000.0), (20.0, 320.0)];
     let views = car.channel_map.channels.iter().zip(bands).enumerate().map(|(n, (channel, (from, to)))| {
@@ -350,6 +416,8 @@ pub fn sample(stage: Stage) -> State {
         words: "Three filters take 6.5 dB from the boom at 63 Hz and smooth the rise to 415 Hz.".into(),
     }];
     state.voicing.in_processor = Some(2);
+    state.voicing.joints = Arc::new(vec![joint()]);
+    state.voicing.advice = Arc::new(vec![advice()]);
     state.handover.report = "/garage/cars/corvane-estate/visits/2026-03-14-1/report/report.pdf".into();
     state
 }

@@ -1,31 +1,19 @@
 //! The settings of one channel, every number editable by keyboard.
 
 use dsp::tune::{ChannelTune, Polarity, Section, SectionKind};
-use eframe::egui::{Grid, ScrollArea, Ui, vec2};
+use eframe::egui::{Grid, Ui, vec2};
 use garage::entry::kind_word;
 
 use crate::commands::{Command, TuneEdit, VoicingCommand};
 use crate::state::State;
 use crate::theme::{GRID, Size, bold, plain, tokens};
-use crate::widgets::{action, chip, figure, hint, pick_small};
+use crate::widgets::{action, figure, hint, pick_small};
 
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
-    let Some(tune) = &state.draft.tune else { return };
-    let chosen = state.voicing.channel.as_ref().or(tune.channels.first().map(|c| &c.name));
     ui.spacing_mut().item_spacing.y = 2.0 * GRID;
-    ui.horizontal_wrapped(|ui| {
-        ui.spacing_mut().item_spacing = vec2(2.0 * GRID, GRID);
-        for channel in &tune.channels {
-            let command = Command::Voicing(VoicingCommand::Channel(channel.name.clone()));
-            chip(ui, &channel.name, None, chosen == Some(&channel.name), command, out)
-                .accessible_name(format!("List {}", channel.name));
-        }
-    });
-    let Some(channel) = tune.channels.iter().find(|c| Some(&c.name) == chosen) else { return };
-    ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
-        whole(ui, state, channel, out);
-        filters(ui, state, channel, out);
-    });
+    let Some(channel) = super::listed(state) else { return };
+    whole(ui, state, channel, out);
+    filters(ui, state, channel, out);
 }
 
 fn push(out: &mut Vec<Command>, edit: TuneEdit) {
@@ -53,6 +41,8 @@ fn whole(ui: &mut Ui, state: &State, channel: &ChannelTune, out: &mut Vec<Comman
             let polarity = if inverted { Polarity::Inverted } else { Polarity::Normal };
             push(out, TuneEdit::Polarity(name.clone(), polarity));
         }
+        let ready = !state.cabin.channels.is_empty() && !state.is_busy();
+        action(ui, Command::Voicing(VoicingCommand::Align), ready, out);
         for crossover in &channel.crossovers {
             ui.label(plain(crossover_words(crossover), Size::Small, t.quiet));
         }
@@ -60,12 +50,12 @@ fn whole(ui: &mut Ui, state: &State, channel: &ChannelTune, out: &mut Vec<Comman
 }
 
 fn crossover_words(crossover: &dsp::tune::Crossover) -> String {
-    let hz = crate::board::short_frequency(crossover.frequency_hz);
+    let hz = crate::board::frequency_words(crossover.frequency_hz);
     let pass = match crossover.pass {
         dsp::tune::Pass::Low => "low-pass",
         dsp::tune::Pass::High => "high-pass",
     };
-    format!("{pass} {hz} Hz, {} dB/oct", 6 * u32::from(crossover.order))
+    format!("{pass} {hz}, {} dB/oct", 6 * u32::from(crossover.order))
 }
 
 fn filters(ui: &mut Ui, state: &State, channel: &ChannelTune, out: &mut Vec<Command>) {
