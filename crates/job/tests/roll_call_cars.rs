@@ -206,22 +206,23 @@ fn tally(trials: usize, seed: u64, with_faults: bool) -> Tally {
     tally
 }
 
-fn trials(usual: usize) -> usize {
-    std::env::var("TRIALS").ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
+/// A number from the environment, for longer runs and other cars than the usual ones.
+fn asked<T: std::str::FromStr>(variable: &str, usual: T) -> T {
+    std::env::var(variable).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
 }
 
 #[test]
 fn faults_are_named() {
-    let trials = trials(20);
-    let found = tally(trials, 11, true);
+    let (trials, seed) = (asked("TRIALS", 20), asked("SEED", 11));
+    let found = tally(trials, seed, true);
     println!("{} of {trials} cars all right, {} of {} faults named", found.cars, found.named, found.put);
     assert!(found.cars * 100 >= trials * 90 && found.named * 100 >= found.put * 95);
 }
 
 #[test]
 fn sound_cars_raise_no_alarm() {
-    let trials = trials(20);
-    assert_eq!(tally(trials, 12, false).cars, trials);
+    let (trials, seed) = (asked("TRIALS", 20), asked("SEED", 12));
+    assert_eq!(tally(trials, seed, false).cars, trials);
 }
 
 #[test]

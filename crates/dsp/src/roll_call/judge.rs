@@ -160,8 +160,11 @@ impl Bench<'_> {
                 _ => -1.5,
             }
         };
-        // An answer may look like either kind; it must not speak against the exchange.
-        if better(j, i) < -5.0 {
+        // An answer may look like either kind; it must not speak against the exchange. Where the other channel's is the
+        // only speaker of its kind and answers here, it must speak louder: a midrange pushed by the cabin's low end
+        // looks like a subwoofer.
+        let only = self.calls.iter().filter(|call| call.kind == self.calls[j].kind).count() == 1;
+        if better(j, i) < if only { -9.0 } else { -5.0 } {
             return -1.0;
         }
         better(i, j) + better(j, i) + sides(i, j) + sides(j, i)
@@ -275,11 +278,19 @@ impl Bench<'_> {
             let inverted = match mate
                 .map(|j| (j, speaker::likeness(&self.heard[i], &self.heard[j], self.calls[i].kind)))
             {
-                // They go against each other. The nearer is believed: of the farther one a reflection may be louder than
-                // the direct sound.
+                // They go against each other. The others may tell which is right; else the surer is believed, and of
+                // two as sure the nearer: of the farther one a reflection may be louder than the direct sound.
                 Some((j, r)) if r < -ALIKE => {
-                    let near = if self.nearer(i, j) { self.forward(i) } else { self.forward(j) };
-                    (near < 0.0) == self.nearer(i, j)
+                    let (own, other) = (self.forward(i), self.forward(j));
+                    let vouched = self.vouched(i, j) - self.vouched(j, i);
+                    let surer = own.abs() > other.abs() || own.abs() == other.abs() && self.nearer(i, j);
+                    if vouched.abs() > 2.0 * ALIKE {
+                        vouched < 0.0
+                    } else if surer {
+                        own < 0.0
+                    } else {
+                        other >= 0.0
+                    }
                 }
                 // They go together; both backwards is rare and must be clear in both.
                 Some((j, r)) if r > ALIKE => self.forward(i) <= -SURE && self.forward(j) <= -SURE,
@@ -314,14 +325,17 @@ impl Bench<'_> {
 
     /// True where other speakers that surely move forward move along with it at low frequencies.
     fn contradicted(&self, i: usize) -> bool {
+        self.calls[i].kind != Kind::Subwoofer && self.vouched(i, i) > ALIKE
+    }
+
+    /// How alike `i` moves, at low frequencies, with other speakers than `mate` that surely move forward; 0 without any.
+    fn vouched(&self, i: usize, mate: usize) -> f64 {
         let alike: Vec<f64> = (0..self.calls.len())
-            .filter(|&j| j != i && self.calls[j].kind != Kind::Subwoofer)
-            .filter(|&j| self.own(j) && self.audible(j) && self.forward(j) >= SURE)
-            .filter_map(|j| speaker::alike_below(&self.heard[i], &self.heard[j]))
+            .filter(|&k| k != i && k != mate && self.calls[k].kind != Kind::Subwoofer)
+            .filter(|&k| self.own(k) && self.audible(k) && self.forward(k) >= SURE)
+            .filter_map(|k| speaker::alike_below(&self.heard[i], &self.heard[k]))
             .collect();
-        self.calls[i].kind != Kind::Subwoofer
-            && !alike.is_empty()
-            && alike.iter().sum::<f64>() / alike.len() as f64 > ALIKE
+        alike.iter().sum::<f64>() / alike.len().max(1) as f64
     }
 
     /// How surely the speaker moves forward, by the largest pulse and by the first: beyond ±[`SURE`] both say so.
