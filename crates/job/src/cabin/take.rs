@@ -123,6 +123,8 @@ pub(crate) fn judge_and_keep(
             taken.record.verdict = Verdict::Retake;
             taken.record.remarks.push(words);
             let mut findings = gates::recording(&taken.facts, 0);
+            // Whatever the level was, it was not the sweep's: no gain is to be raised for it.
+            findings.retain(|finding| finding.verdict == Verdict::Retake);
             findings.extend(gates::arrival(None));
             (None, findings)
         }

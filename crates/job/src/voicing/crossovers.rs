@@ -65,7 +65,7 @@ pub fn propose_crossovers(
         let below = lower_of(map, channel).map(|lower| (Pass::High, lower, channel));
         let above = neighbour_above(map, channel).map(|upper| (Pass::Low, channel, upper));
         for (pass, lower, upper) in below.into_iter().chain(above) {
-            let Some(meeting) = meeting(cabin, lower, upper, limits) else { continue };
+            let Some(meeting) = meeting(cabin, lower, upper, pass, limits) else { continue };
             // Close to where the upper speaker is safe, the steeper the better.
             let (family, order) = limits.crossover(if meeting.close { STEEP } else { ORDER });
             crossovers.push(Crossover { pass, family, order, frequency_hz: meeting.at_hz });
@@ -117,7 +117,13 @@ struct Meeting {
     close: bool,
 }
 
-fn meeting(cabin: &CabinCurves, lower: &Channel, upper: &Channel, limits: &Limits) -> Option<Meeting> {
+fn meeting(
+    cabin: &CabinCurves,
+    lower: &Channel,
+    upper: &Channel,
+    pass: Pass,
+    limits: &Limits,
+) -> Option<Meeting> {
     // Left and right are crossed alike: the pair decides together.
     let like = |channel: &Channel| -> Vec<&ChannelCurves> {
         let own = cabin.channel(&channel.name);
@@ -150,7 +156,9 @@ fn meeting(cabin: &CabinCurves, lower: &Channel, upper: &Channel, limits: &Limit
     let (tight, at_hz) = if lower.role == Role::Subwoofer {
         let (least_hz, usual_hz, most_hz) = SUBWOOFER_HZ;
         let at_hz = usual_hz.clamp(low_hz.clamp(least_hz, most_hz), most_hz);
-        (at_hz > lower_to_hz, at_hz)
+        // A small speaker is never asked to reach down to a subwoofer that stays below where it would be heard.
+        let at_hz = if pass == Pass::High { at_hz.max(low_hz) } else { at_hz };
+        (low_hz > lower_to_hz.min(most_hz), at_hz)
     } else {
         (low_hz > lower_to_hz, if low_hz < high_hz { (low_hz * high_hz).sqrt() } else { low_hz })
     };
@@ -238,6 +246,30 @@ mod tests {
             safe_frequency_hz: (role == Role::Tweeter).then_some(band.0),
             note: String::new(),
         }
+    }
+
+    #[test]
+    fn a_small_centre_beside_a_subwoofer_gets_nothing_below_its_safe_band() {
+        let map = ChannelMap {
+            channels: vec![
+                channel("centre", 1, Role::Midrange, Side::Both, (180.0, 18_000.0)),
+                channel("subwoofer", 2, Role::Subwoofer, Side::Both, (20.0, 300.0)),
+            ],
+        };
+        let cabin = CabinCurves {
+            channels: vec![
+                measured("centre", Side::Both, (180.0, 18_000.0), (180.0, 16_000.0)),
+                measured("subwoofer", Side::Both, (20.0, 300.0), (28.0, 200.0)),
+            ],
+            ..CabinCurves::default()
+        };
+        let limits: Limits =
+            serde_json::from_str(include_str!("../../../../assets/limits/large-parametric.json")).unwrap();
+        let advice = propose_crossovers(&cabin, &map, &limits);
+        let at = |channel: usize| advice.result[channel].crossovers[0].frequency_hz;
+        assert_eq!(two_digits(SAFE_MARGIN * 180.0), at(0));
+        assert_eq!(SUBWOOFER_HZ.2, at(1));
+        assert_eq!(advice.verdict, Verdict::Usable, "{:?}", advice.remarks);
     }
 
     #[test]
