@@ -128,7 +128,7 @@ pub fn noise(snr: &[(f64, f64)], low_hz: f64, high_hz: f64) -> Vec<Finding> {
     let poor = inside.iter().filter(|(_, db)| *db < POOR_SNR_DB).count();
     // A band or two under the noise leaves a usable take whose interval says so; a third of them does not.
     let verdict = if 3 * poor >= inside.len() { Verdict::Retake } else { Verdict::Usable };
-    let missing_db = CLEAR_SNR_DB - worst_db;
+    let missing_db = (CLEAR_SNR_DB - worst_db).ceil();
     let repeats = 10_f64.powf(missing_db / 10.0).ceil();
     let help = if repeats <= 16.0 {
         format!(
