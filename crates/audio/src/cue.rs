@@ -13,12 +13,12 @@ pub const LOUDEST_DBFS: f64 = -20.0;
 /// What a cue says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Cue {
-    /// Rising: the take is good, move on to the next position.
+    /// Rising: go, hold still, the sweep follows.
+    Go,
+    /// Falling: done here, move on to the next position.
     MoveOn,
-    /// Falling: take it again, the same position.
-    TakeAgain,
-    /// Twice low: something is wrong, look at the screen.
-    Trouble,
+    /// Twice low: again, the same position; the screen says why.
+    Again,
 }
 
 impl Cue {
@@ -26,9 +26,9 @@ impl Cue {
     fn notes(self) -> &'static [(f64, f64)] {
         // A fourth up, a fourth down, and one low pitch twice: told apart by direction, not by pitch alone.
         match self {
-            Self::MoveOn => &[(660.0, 0.11), (880.0, 0.16)],
-            Self::TakeAgain => &[(880.0, 0.11), (660.0, 0.16)],
-            Self::Trouble => &[(330.0, 0.14), (0.0, 0.09), (330.0, 0.14)],
+            Self::Go => &[(660.0, 0.11), (880.0, 0.16)],
+            Self::MoveOn => &[(880.0, 0.11), (660.0, 0.16)],
+            Self::Again => &[(330.0, 0.14), (0.0, 0.09), (330.0, 0.14)],
         }
     }
 
@@ -71,7 +71,7 @@ mod tests {
 
     #[test]
     fn cues_are_short_faded_told_apart_and_never_loud() {
-        let cues = [Cue::MoveOn, Cue::TakeAgain, Cue::Trouble];
+        let cues = [Cue::Go, Cue::MoveOn, Cue::Again];
         for cue in cues {
             for asked_dbfs in [-40.0, -20.0, 0.0] {
                 let samples = cue.samples(48_000, asked_dbfs);
@@ -82,6 +82,6 @@ mod tests {
                 Player::new(48_000, &[line], LOUDEST_DBFS, None).unwrap();
             }
         }
-        assert_ne!(Cue::MoveOn.samples(48_000, -30.0), Cue::TakeAgain.samples(48_000, -30.0));
+        assert_ne!(Cue::MoveOn.samples(48_000, -30.0), Cue::Again.samples(48_000, -30.0));
     }
 }

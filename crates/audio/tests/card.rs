@@ -364,7 +364,7 @@ fn a_cue_is_heard_and_silenced_by_stop() {
             cue::play(Cue::MoveOn, Some("bench_out"), -26.0, &Watch::default()).unwrap();
             let stopped = Watch::default();
             stopped.stop();
-            cue::play(Cue::Trouble, Some("bench_out"), -26.0, &stopped).unwrap();
+            cue::play(Cue::Again, Some("bench_out"), -26.0, &stopped).unwrap();
             take.join().unwrap().unwrap();
         });
         let heard = wav::read(&order.recording).unwrap();

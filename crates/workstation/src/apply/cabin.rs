@@ -50,17 +50,17 @@ fn take(state: &mut State) -> Vec<Order> {
             .collect();
     }
     state.cabin.queue = subjects.into_iter().map(|subject| (subject, at.position.clone())).collect();
-    next_in_queue(state)
+    next_in_queue(state, true)
 }
 
 fn retake(state: &mut State) -> Vec<Order> {
     let Some(latest) = state.cabin.latest.clone().filter(|_| !state.is_busy()) else { return Vec::new() };
     state.cabin.queue.push_front((latest.subject, latest.position));
-    next_in_queue(state)
+    next_in_queue(state, true)
 }
 
 /// Orders the take at the head of the queue.
-pub fn next_in_queue(state: &mut State) -> Vec<Order> {
+fn next_in_queue(state: &mut State, first_here: bool) -> Vec<Order> {
     let Some((subject, position)) = state.cabin.queue.pop_front() else { return Vec::new() };
     let latest_tune = state.open.as_ref().and_then(|open| open.latest_tune()).map(|t| t.record.number);
     let tune = match subject {
@@ -69,7 +69,7 @@ pub fn next_in_queue(state: &mut State) -> Vec<Order> {
     };
     let words = format!("Taking {} at {position}", subject.name());
     let last_here = state.cabin.queue.is_empty();
-    sound(state, Sound::Take { subject, position, tune, last_here }, words, true)
+    sound(state, Sound::Take { subject, position, tune, first_here, last_here }, words, true)
 }
 
 /// Files a take; a bad one holds up the queue, so that it can be made again at once.
@@ -82,5 +82,5 @@ pub fn taken(state: &mut State, taken: Taken) -> Vec<Order> {
         state.cabin.aimed = None;
         return think(state, Think::Curves, "Making the curves");
     }
-    next_in_queue(state)
+    next_in_queue(state, false)
 }

@@ -95,7 +95,7 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         }
         hint(
             ui,
-            "A rising cue says move on, a falling one take it again, a low double one look at the screen.",
+            "A rising cue says go, a falling one move on, a low double one again. Space takes, Backspace retakes.",
         );
     });
     taking(ui, state, out);

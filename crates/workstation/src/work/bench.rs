@@ -28,7 +28,7 @@ impl Worker for Bench {
             Err(JobError::Stopped) => Event::Stopped,
             Err(fault) => {
                 if let Some((_, _, place)) = &self.place {
-                    cue(place, Cue::Trouble, &order.watch);
+                    cue(place, Cue::Again, &order.watch);
                 }
                 // A device that vanished is looked for again at the next order.
                 self.place = None;
@@ -70,7 +70,10 @@ fn act(place: &mut Workplace, order: &SoundOrder) -> Result<Event, JobError> {
             Ok(Event::Ready(format!("rig check: {}", words(&checked, "the microphone hears the car"))))
         }
         Sound::Source => factory(place, watch),
-        Sound::Take { subject, position, tune, last_here } => {
+        Sound::Take { subject, position, tune, first_here, last_here } => {
+            if *first_here {
+                cue(place, Cue::Go, watch);
+            }
             take(place, subject, position, *tune, *last_here, watch)
         }
         Sound::EnterTune(number) => {
@@ -130,7 +133,7 @@ fn take(
     };
     let levels = levels(place, &id)?;
     if verdict == Verdict::Retake {
-        cue(place, Cue::TakeAgain, watch);
+        cue(place, Cue::Again, watch);
     } else if last_here {
         cue(place, Cue::MoveOn, watch);
     }

@@ -99,6 +99,8 @@ pub enum Sound {
         position: String,
         /// The tune in the processor, for takes of the after.
         tune: Option<u32>,
+        /// The first of this position: a cue before it says "go".
+        first_here: bool,
         /// The last of this position: the cue afterwards says "move on".
         last_here: bool,
     },

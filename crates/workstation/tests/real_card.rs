@@ -1,0 +1,115 @@
+//! Sound cards from the window: devices chosen by name, a channel, a take, with its level in the top bar meanwhile.
+//!
+//! The private card hears what it plays: the take comes back at its own level, flat over the channel's safe band.
+
+#![expect(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "helpers of a test")]
+
+mod common;
+#[path = "../../../tests/support/private_card.rs"]
+mod private_card;
+
+use std::time::Duration;
+
+use common::window;
+use dsp::verdict::Verdict;
+use eframe::egui::accesskit::Role;
+use eframe::egui::{Key, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable;
+use workstation::app::Workstation;
+use workstation::stages::Stage;
+use workstation::state::{State, Subject};
+
+type Window = Harness<'static, Option<Workstation>>;
+
+fn state(window: &Window) -> &State {
+    &window.state().as_ref().unwrap().state
+}
+
+fn until(window: &mut Window, what: &str, mut done: impl FnMut(&State) -> bool) {
+    // Two minutes; a take lasts a quarter of one.
+    for _ in 0..6000 {
+        window.step();
+        if done(state(window)) {
+            return window.run_steps(2);
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    panic!("{what} never came about; the message is {:?}", state(window).notice);
+}
+
+fn click(window: &mut Window, label: &str) {
+    window.get_by_label(label).click();
+    window.run_steps(2);
+}
+
+fn pick(window: &mut Window, list: &str, device: &str) {
+    window.get_by_role_and_label(Role::ComboBox, list).click();
+    window.run_steps(2);
+    click(window, device);
+}
+
+#[test]
+fn a_take_on_a_sound_card() {
+    private_card::with_private_card("a_take_on_a_sound_card", 48_000, 2, || {
+        let folder = tempfile::tempdir().unwrap();
+        let mut window = window(vec2(1280.0, 2400.0), false, State::default);
+        window.get_by_label("Garage folder").focus();
+        window.run_steps(2);
+        window.get_by_label("Garage folder").type_text(&folder.path().join("garage").display().to_string());
+        window.run_steps(2);
+        window.key_press(Key::Enter);
+        until(&mut window, "the garage", |state| state.garage.listed.is_some());
+        window.get_by_label("Name of the car").type_text("Bench car");
+        window.run_steps(2);
+        window.get_all_by_label("Begin car").next().unwrap().click();
+        until(&mut window, "the visit", |state| state.open.is_some());
+        assert!(!state(&window).is_simulated());
+
+        until(&mut window, "the devices", |state| !state.devices.is_empty());
+        pick(&mut window, "Output device", "bench_out");
+        pick(&mut window, "Input device", "bench_in");
+        click(&mut window, "Add channel");
+        let rig = state(&window).draft.sheet.rig.clone().unwrap();
+        assert_eq!((rig.output.as_str(), rig.input.as_str()), ("bench_out", "bench_in"));
+
+        window.key_press(Key::Num3);
+        window.run_steps(2);
+        for side in ["left before", "right before"] {
+            click(&mut window, side);
+        }
+        let mut loudest_dbfs = f64::NEG_INFINITY;
+        // A busy machine loses sound, says so, and the take is made again.
+        for _ in 0..4 {
+            window.key_press(Key::Space);
+            until(&mut window, "a take", |state| {
+                let line = state.rig_line();
+                loudest_dbfs =
+                    loudest_dbfs.max(line.peak_dbfs.filter(|_| line.live).unwrap_or(f64::NEG_INFINITY));
+                !state.is_busy() && (state.cabin.latest.is_some() || state.notice.is_some())
+            });
+            let latest = state(&window).cabin.latest.as_ref();
+            if latest.is_some_and(|taken| taken.verdict != Verdict::Retake) {
+                break;
+            }
+        }
+        let state = state(&window);
+        let taken = state.cabin.latest.as_ref().unwrap_or_else(|| panic!("{:?}", state.notice));
+        assert_ne!(taken.verdict, Verdict::Retake, "{:?}", taken.remarks);
+        assert_eq!((&taken.subject, taken.position.as_str()), (&Subject::Channel("channel 1".into()), "P1"));
+        // The stimulus leaves at -24 dBFS and comes back as it left; a tenth for the look between two blocks.
+        assert!((loudest_dbfs + 24.0).abs() < 0.1, "the top bar showed {loudest_dbfs:.2} dBFS at most");
+        let curve = taken.curve.as_ref().expect("a curve");
+        let inside: Vec<f64> = curve
+            .frequency_hz
+            .iter()
+            .zip(&curve.level_db)
+            .filter(|(hz, _)| (100.0..10_000.0).contains(*hz))
+            .map(|(_, db)| *db)
+            .collect();
+        let (low, high) = inside.iter().fold((f64::MAX, f64::MIN), |(a, b), db| (a.min(*db), b.max(*db)));
+        // A wire: the noise of a float is far below this.
+        assert!(high - low < 0.05, "{low:.3} to {high:.3} dB");
+        assert_eq!(state.stage, Stage::Cabin);
+    });
+}
