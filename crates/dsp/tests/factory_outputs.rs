@@ -94,7 +94,7 @@ fn measured(truth: &Truth, snr_db: f64, rng: &mut ChaCha8Rng) -> LineResponse {
         .collect();
     let spectrum: Vec<Complex64> =
         (0..BINS).map(|k| truth.response((k as f64 * spacing).max(0.01)) + noise(rng) * sigma[k]).collect();
-    LineResponse::from_bins(&spectrum, &sigma, spacing, truth.delay_s, (6.0, 20_000.0), PER_OCTAVE)
+    LineResponse::from_bins(&spectrum, (&sigma, 0.0), spacing, truth.delay_s, (6.0, 20_000.0), PER_OCTAVE)
         .delayed(truth.delay_s - BASE_S)
 }
 

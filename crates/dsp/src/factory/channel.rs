@@ -7,7 +7,7 @@ use super::model::ChannelModel;
 use super::response::LineResponse;
 use super::shape::band_of;
 use super::{excess, shape};
-use crate::tune::{Crossover, Pass, Section};
+use crate::tune::{Crossover, Pass};
 
 /// How sure a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -53,6 +53,9 @@ pub struct ChannelFinding {
     pub confidence: Confidence,
 }
 
+/// A lead in Schwarz's criterion that settles the family of an edge.
+const RIVAL_LEAD: f64 = 60.0;
+
 /// Points per octave that [`explain`] wants.
 pub const PER_OCTAVE: f64 = 48.0;
 
@@ -65,7 +68,14 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
     }
     let band = band_of(response)?;
     let shape = shape::explain(response, rate_hz, PER_OCTAVE)?;
-    let excess = excess::explain(response, &shape.fit.model);
+    let heard = shape::clearly_heard(response);
+    let excess = excess::explain(&heard, &shape.fit.model, &shape.reach);
+    // Another shape that is nearly as good must say the same of the phase.
+    let second = shape
+        .rival
+        .as_ref()
+        .filter(|rival| rival.criterion(Part::Level) - shape.fit.criterion(Part::Level) < RIVAL_LEAD)
+        .map(|rival| excess::explain(&heard, &rival.model, &shape.reach));
     let model = excess.fit.model.clone();
 
     let (low, high) = (response.frequency_hz[0], response.frequency_hz[response.len() - 1]);
@@ -95,28 +105,29 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
     };
     let edges = match &shape.rival {
         None => Sure::High,
-        // Differences of Schwarz's criterion: beyond 10 is very strong (Kass & Raftery 1995); scaled by what the
-        // best model itself leaves over, since that is not all noise.
-        Some(rival) => {
-            let lead = rival.criterion(Part::Level) - shape.fit.criterion(Part::Level);
-            match lead / shape.fit.reduced().max(1.0) {
-                x if x > 20.0 => Sure::High,
-                x if x > 6.0 => Sure::Medium,
-                _ => Sure::Low,
-            }
-        }
+        // Differences of Schwarz's criterion: beyond 10 is very strong (Kass & Raftery 1995) for independent values;
+        // what is left over after a fit hangs together over about an eighth of an octave here.
+        Some(rival) => match rival.criterion(Part::Level) - shape.fit.criterion(Part::Level) {
+            x if x > RIVAL_LEAD => Sure::High,
+            x if x > 0.3 * RIVAL_LEAD => Sure::Medium,
+            _ => Sure::Low,
+        },
     };
     // While more than noise is left over, another family with better bands may hide behind the best one found.
-    // The same holds where an equaliser band sits on an edge and bends its slope.
-    let on_an_edge = |section: &Section| {
-        let near = |edge: &Option<Crossover>| {
-            edge.is_some_and(|e| (section.frequency_hz / e.frequency_hz).log2().abs() < 0.6)
-        };
-        section.gain_db.abs() > 2.0 && (near(&model.high_pass) || near(&model.low_pass))
-    };
-    let doubtful = shape.fit.reduced() > 1.6 || shape.fit.model.sections.iter().any(on_an_edge);
+    let doubtful = shape.fit.reduced() > 1.6;
     let edges = if doubtful { edges.min(Sure::Medium) } else { edges };
-    let polarity = graded(excess.polarity_margin).min(if octaves < 1.0 { Sure::Low } else { Sure::High });
+    let (mut polarity, mut all_passes) = (graded(excess.polarity_margin), graded(excess.all_pass_margin));
+    if octaves < 1.0 || doubtful {
+        polarity = polarity.min(Sure::Medium);
+    }
+    if let Some(second) = &second {
+        if second.fit.model.inverted != model.inverted {
+            polarity = Sure::Low;
+        }
+        if second.fit.model.all_passes.len() != model.all_passes.len() {
+            all_passes = Sure::Low;
+        }
+    }
     Some(ChannelFinding {
         model,
         band_hz,
@@ -127,7 +138,7 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
         confidence: Confidence {
             edges: edges.min(shape_sure),
             polarity,
-            all_passes: graded(excess.all_pass_margin).min(shape_sure),
+            all_passes: all_passes.min(shape_sure),
             shape: shape_sure,
         },
     })

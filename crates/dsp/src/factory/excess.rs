@@ -4,13 +4,24 @@ use std::f64::consts::PI;
 
 use rustfft::num_complex::Complex64;
 
-use super::fit::{Fit, Part, refine};
-use super::model::{AllPass, ChannelModel};
+use super::fit::{Fit, Part, refine, residuals};
+use super::model::{AllPass, ChannelModel, Reach};
 use super::response::LineResponse;
 use crate::spectrum::unwrap;
 
 /// An all-pass is believed only where it cuts the residual to this share.
 const WORTH: f64 = 1.0 / 3.0;
+
+/// An all-pass inside the band cannot be mistaken for delay and polarity to less than this, rms.
+const LEAST_TURN_RAD: f64 = 0.02;
+
+/// Phase that a model leaves unexplained, rms over the points that noise leaves clear.
+fn phase_left_rad(model: &ChannelModel, response: &LineResponse) -> f64 {
+    let left = residuals(model, response, Part::Both);
+    let phases = left.iter().skip(response.len()).zip(&response.sigma_ln).filter(|(_, sigma)| **sigma < 0.02);
+    let squares: Vec<f64> = phases.map(|(r, sigma)| (r * sigma).powi(2)).collect();
+    (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt()
+}
 
 /// The best explanation of each kind, best first.
 #[derive(Debug, Clone)]
@@ -98,16 +109,16 @@ struct Start {
 }
 
 /// Finds delay, polarity and at most one all-pass of `shape`; the response's own phase reference counts as zero delay.
-pub(super) fn explain(response: &LineResponse, shape: &ChannelModel) -> Excess {
+///
+/// An all-pass is looked for where the output is heard, `reach` less half an octave at either end: beyond that it is
+/// nothing but a little delay.
+pub(super) fn explain(response: &LineResponse, shape: &ChannelModel, reach: &Reach) -> Excess {
     let coarse = response.every(2);
     let left = LeftOver::of(&coarse, shape);
-    let (low, high) = (
-        coarse.frequency_hz.first().copied().unwrap_or(20.0),
-        coarse.frequency_hz.last().copied().unwrap_or(20_000.0),
-    );
+    let (low, high) = (1.4 * reach.hz.0, reach.hz.1 / 1.4);
     let mut kinds: Vec<Vec<Start>> = Vec::new();
     kinds.push(starts(&left, &coarse, shape, [Vec::new()]));
-    let places = crate::curve::log_grid_hz(low.max(8.0), high.min(0.45 * shape.rate_hz), 6.0);
+    let places = crate::curve::log_grid_hz(low.max(8.0), high.min(0.45 * shape.rate_hz).max(9.0), 6.0);
     let first = places.iter().map(|&frequency_hz| vec![AllPass { frequency_hz, q: None, order: 1 }]);
     kinds.push(starts(&left, &coarse, shape, first));
     let second = places.iter().flat_map(|&frequency_hz| {
@@ -125,11 +136,11 @@ pub(super) fn explain(response: &LineResponse, shape: &ChannelModel) -> Excess {
                 all_passes: start.all_passes.clone(),
                 ..shape.clone()
             };
-            refine(model, &coarse, Part::Both, 20)
+            refine(model, &coarse, Part::Both, reach, 20)
         });
         fits.push(fitted.collect());
     }
-    choose(fits, response)
+    choose(fits, response, reach)
 }
 
 /// The best starts, at least one of each polarity.
@@ -158,19 +169,27 @@ fn starts(
 }
 
 /// The simplest kind that no richer one beats by far.
-fn choose(fits: Vec<Vec<Fit>>, response: &LineResponse) -> Excess {
+fn choose(fits: Vec<Vec<Fit>>, response: &LineResponse, reach: &Reach) -> Excess {
     let best_of = |fits: &[Fit]| fits.iter().min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared)).cloned();
     let best: Vec<Fit> = fits.iter().filter_map(|kind| best_of(kind)).collect();
     // The simplest that no richer one beats by far, beyond what noise alone would give.
     let noise = best.first().map_or(1.0, |fit| fit.count as f64);
     let excess = |fit: &Fit| (fit.chi_squared - noise).max(0.1 * noise);
     let mut chosen = 0;
+    let inside = |fit: &Fit| {
+        let wide = 2f64.sqrt();
+        fit.model
+            .all_passes
+            .iter()
+            .all(|a| (reach.hz.0 * wide / 1.05..=reach.hz.1 / wide * 1.05).contains(&a.frequency_hz))
+    };
+    let turned = best.first().is_some_and(|plain| phase_left_rad(&plain.model, response) > LEAST_TURN_RAD);
     for richer in 1..best.len() {
-        if excess(&best[richer]) < WORTH * excess(&best[chosen]) {
+        if turned && inside(&best[richer]) && excess(&best[richer]) < WORTH * excess(&best[chosen]) {
             chosen = richer;
         }
     }
-    let fit = refine(best[chosen].model.clone(), response, Part::Both, 60);
+    let fit = refine(best[chosen].model.clone(), response, Part::Both, reach, 60);
     let rival_polarity = fits[chosen]
         .iter()
         .filter(|other| other.model.inverted != fit.model.inverted)
@@ -182,8 +201,8 @@ fn choose(fits: Vec<Vec<Fit>>, response: &LineResponse) -> Excess {
         if k < chosen { excess(&best[k]) / here } else { excess(&best[k]) / (WORTH * here) }
     });
     let mut all_pass_margin = rival_kind.fold(f64::INFINITY, f64::min);
-    if chosen == 0 && fit.reduced() < 2.0 {
-        // Nothing but noise is left for an all-pass to explain.
+    if chosen == 0 && !turned {
+        // Nothing is left for an all-pass to explain.
         all_pass_margin = f64::INFINITY;
     }
     Excess { polarity_margin: rival_polarity / here, all_pass_margin, fit }

@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 use rustfft::num_complex::Complex64;
 
-use super::model::{ChannelModel, Parameter};
+use super::model::{ChannelModel, Parameter, Reach};
 use super::response::LineResponse;
 
 /// What is fitted: the level alone (delay, polarity and all-passes do not show in it), or level and phase.
@@ -24,10 +24,13 @@ pub(super) struct Fit {
 }
 
 impl Fit {
-    /// Schwarz's criterion (1978): cost plus `ln n` for each free parameter.
+    /// Schwarz's criterion (1978) for residuals whose size is not known beforehand: `n ln χ²` plus `ln n` for each free
+    /// parameter. What noise is taken to be is only a guess, and a model that leaves a tenth of it must still be told
+    /// from one that leaves all of it.
     pub fn criterion(&self, part: Part) -> f64 {
         let parameters = self.model.parameters(part == Part::Both).len();
-        self.chi_squared + parameters as f64 * (self.count as f64).ln()
+        let n = self.count.max(1) as f64;
+        n * self.reduced().max(LEAST_REDUCED).ln() + parameters as f64 * n.ln()
     }
 
     /// Cost per residual; 1 when the model explains everything but the noise.
@@ -35,6 +38,9 @@ impl Fit {
         self.chi_squared / self.count.max(1) as f64
     }
 }
+
+/// Nothing is explained better than this: beyond it lie the rounding and the ripple of the measurement itself.
+pub(super) const LEAST_REDUCED: f64 = 1e-3;
 
 /// Residuals of `ln(measured / model)` in standard deviations; the imaginary part is wrapped.
 pub(super) fn residuals(model: &ChannelModel, to: &LineResponse, part: Part) -> Vec<f64> {
@@ -57,8 +63,8 @@ fn cost(residuals: &[f64]) -> f64 {
 
 /// Levenberg–Marquardt (Marquardt 1963) from `start`, over `parameters`.
 ///
-/// Stops when a step gains less than a thousandth of the cost, or after `most` steps.
-pub(super) fn refine(start: ChannelModel, to: &LineResponse, part: Part, most: usize) -> Fit {
+/// Stops when a step gains less than a five-thousandth of the cost, or after `most` steps.
+pub(super) fn refine(start: ChannelModel, to: &LineResponse, part: Part, reach: &Reach, most: usize) -> Fit {
     let parameters = start.parameters(part == Part::Both);
     let mut model = start;
     let mut at = residuals(&model, to, part);
@@ -79,7 +85,7 @@ pub(super) fn refine(start: ChannelModel, to: &LineResponse, part: Part, most: u
             };
             let mut moved = model.clone();
             for (parameter, by) in parameters.iter().zip(step.iter()) {
-                moved.step(*parameter, *by);
+                moved.step(*parameter, *by, reach);
             }
             let there = residuals(&moved, to, part);
             let after = cost(&there);
@@ -91,7 +97,7 @@ pub(super) fn refine(start: ChannelModel, to: &LineResponse, part: Part, most: u
             }
             damping *= 6.0;
         }
-        if gained <= 1e-3 * before {
+        if gained <= 2e-4 * before {
             break;
         }
     }

@@ -72,6 +72,23 @@ pub struct ChannelModel {
     pub all_passes: Vec<AllPass>,
 }
 
+/// Where equaliser bands are looked for: what lies far outside an output's band does nothing that is heard there.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Reach {
+    pub hz: (f64, f64),
+}
+
+/// The most that one equaliser band is taken to do.
+const MOST_GAIN_DB: f64 = 18.0;
+/// From the broadest to the narrowest equaliser band.
+const Q_RANGE: (f64, f64) = (0.25, 15.0);
+
+impl Reach {
+    /// Everywhere.
+    #[cfg(test)]
+    pub const ALL: Self = Self { hz: (1.0, 1e6) };
+}
+
 /// One parameter of a model, as the fit moves it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Parameter {
@@ -176,8 +193,8 @@ impl ChannelModel {
         list
     }
 
-    /// Moves one parameter by a step in its own measure: dB, ms, ln f, ln Q; kept within sane ranges.
-    pub(super) fn step(&mut self, parameter: Parameter, by: f64) {
+    /// Moves one parameter by a step in its own measure: dB, ms, ln f, ln Q; kept within what equalisers do.
+    pub(super) fn step(&mut self, parameter: Parameter, by: f64, reach: &Reach) {
         let top_hz = 0.49 * self.rate_hz;
         let moved = |f: f64, by: f64| (f * by.clamp(-0.5, 0.5).exp()).clamp(1.0, top_hz);
         match parameter {
@@ -193,14 +210,17 @@ impl ChannelModel {
                 }
             }
             Parameter::SectionFrequency(i) => {
-                self.sections[i].frequency_hz = moved(self.sections[i].frequency_hz, by);
+                let (low_hz, high_hz) = reach.hz;
+                self.sections[i].frequency_hz =
+                    moved(self.sections[i].frequency_hz, by).clamp(low_hz, high_hz.max(low_hz));
             }
             Parameter::SectionGain(i) => {
                 self.sections[i].gain_db =
-                    (self.sections[i].gain_db + by.clamp(-6.0, 6.0)).clamp(-24.0, 24.0);
+                    (self.sections[i].gain_db + by.clamp(-6.0, 6.0)).clamp(-MOST_GAIN_DB, MOST_GAIN_DB);
             }
             Parameter::SectionQ(i) => {
-                self.sections[i].q = (self.sections[i].q * by.clamp(-0.7, 0.7).exp()).clamp(0.15, 24.0);
+                self.sections[i].q =
+                    (self.sections[i].q * by.clamp(-0.7, 0.7).exp()).clamp(Q_RANGE.0, Q_RANGE.1);
             }
             Parameter::AllPassFrequency(i) => {
                 self.all_passes[i].frequency_hz = moved(self.all_passes[i].frequency_hz, by);
@@ -216,10 +236,12 @@ impl ChannelModel {
     /// `∂ ln H / ∂ parameter` at the frequencies, one row a parameter, in the measures of [`Self::step`].
     pub(super) fn log_slopes(&self, parameters: &[Parameter], frequency_hz: &[f64]) -> Vec<Vec<Complex64>> {
         let warp = Warp::new(self.rate_hz);
-        let mut section_rows: Vec<Vec<[Complex64; 3]>> = Vec::new();
-        for section in &self.sections {
-            section_rows.push(frequency_hz.iter().map(|&f| section.log_jacobian(f, self.rate_hz)).collect());
-        }
+        let tangents: Vec<f64> = frequency_hz.iter().map(|&f| warp.tangent(f)).collect();
+        let section_rows: Vec<Vec<[Complex64; 3]>> = self
+            .sections
+            .iter()
+            .map(|s| tangents.iter().copied().map(s.log_jacobian_by_tangent(self.rate_hz)).collect())
+            .collect();
         let pick = |i: usize, k: usize| section_rows[i].iter().map(|row| row[k]).collect();
         parameters
             .iter()
@@ -228,7 +250,7 @@ impl ChannelModel {
                 Parameter::Delay => {
                     frequency_hz.iter().map(|&f| Complex64::new(0.0, -2.0 * PI * f * 1e-3)).collect()
                 }
-                Parameter::EdgeFrequency(pass) => self.edge_slope(pass, frequency_hz),
+                Parameter::EdgeFrequency(pass) => self.edge_slope(pass, &tangents),
                 Parameter::SectionFrequency(i) => pick(i, 0),
                 Parameter::SectionGain(i) => pick(i, 1),
                 Parameter::SectionQ(i) => pick(i, 2),
@@ -237,34 +259,29 @@ impl ChannelModel {
                     let corner = warp.tangent(all_pass.frequency_hz);
                     // t falls as the corner rises.
                     let by_ln_f = -warp.log_slope(all_pass.frequency_hz);
-                    let slope = |f: f64| {
-                        let (by_ln_t, by_ln_q) = all_pass.log_slopes(warp.tangent(f) / corner);
+                    let slope = |tangent: f64| {
+                        let (by_ln_t, by_ln_q) = all_pass.log_slopes(tangent / corner);
                         let frequency = matches!(parameter, Parameter::AllPassFrequency(_));
                         Complex64::new(0.0, if frequency { by_ln_f * by_ln_t } else { by_ln_q })
                     };
-                    frequency_hz.iter().map(|&f| slope(f)).collect()
+                    tangents.iter().map(|&t| slope(t)).collect()
                 }
             })
             .collect()
     }
 
-    /// By central differences along the warped axis: exact to 1e-9, and one formula for every family.
-    fn edge_slope(&self, pass: Pass, frequency_hz: &[f64]) -> Vec<Complex64> {
-        const H: f64 = 1e-4;
+    fn edge_slope(&self, pass: Pass, tangents: &[f64]) -> Vec<Complex64> {
         let Some(edge) = self.edges().find(|edge| edge.pass == pass) else {
-            return vec![Complex64::ZERO; frequency_hz.len()];
+            return vec![Complex64::ZERO; tangents.len()];
         };
         let warp = Warp::new(self.rate_hz);
         let stages = crossover_stages(edge).unwrap_or_default();
         let corner = warp.tangent(edge.frequency_hz);
-        let by_ln_corner = -warp.log_slope(edge.frequency_hz) / (2.0 * H);
-        let slope = |f: f64| -> Complex64 {
-            let t = warp.tangent(f) / corner;
-            let ratio: Complex64 =
-                stages.iter().map(|s| s.response(t * (1.0 + H)) / s.response(t * (1.0 - H))).product();
-            ratio.ln() * by_ln_corner
+        let by_ln_corner = -warp.log_slope(edge.frequency_hz);
+        let slope = |tangent: &f64| {
+            stages.iter().map(|stage| stage.log_slope(tangent / corner)).sum::<Complex64>() * by_ln_corner
         };
-        frequency_hz.iter().map(|&f| slope(f)).collect()
+        tangents.iter().map(slope).collect()
     }
 }
 
@@ -300,8 +317,8 @@ mod tests {
         for (parameter, row) in parameters.iter().zip(&rows) {
             let h = 1e-5;
             let (mut up, mut down) = (model.clone(), model.clone());
-            up.step(*parameter, h);
-            down.step(*parameter, -h);
+            up.step(*parameter, h, &Reach::ALL);
+            down.step(*parameter, -h, &Reach::ALL);
             let (up, down) = (up.responses(&hz), down.responses(&hz));
             for i in 0..hz.len() {
                 let expected = (up[i] / down[i]).ln() / (2.0 * h);

@@ -6,8 +6,11 @@ use rustfft::num_complex::Complex64;
 
 use super::model::DB_PER_NEPER;
 
-/// Where the measurement itself is trusted no further, in nepers: 0.01 dB, 0.07°.
-const FLOOR_NEPER: f64 = 0.01 / DB_PER_NEPER;
+/// Where the measurement itself is trusted no further, in nepers: 0.004 dB, 0.03°.
+const FLOOR_NEPER: f64 = 0.004 / DB_PER_NEPER;
+
+/// How many times the power of a cell must be that of its noise for its own turning to be believed.
+const CLEAR: f64 = 100.0;
 
 /// A complex response on ascending frequencies with the uncertainty of its logarithm.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,14 +24,16 @@ pub struct LineResponse {
 }
 
 impl LineResponse {
-    /// From linearly spaced bins (`spectrum[k]` at `k · spacing_hz`) with the standard deviation of each bin.
+    /// From linearly spaced bins (`spectrum[k]` at `k · spacing_hz`) with the standard deviation of each bin,
+    /// and what may leak into each of them from elsewhere.
     ///
-    /// Cells are `1/per_octave` octave wide, at least one bin. `delay_s` is taken out before the bins of a cell are
-    /// averaged and left out of the result, so that the phase turns slowly from cell to cell. Cells whose level is
-    /// not 5 standard deviations above nothing are dropped.
+    /// Cells are `1/per_octave` octave wide, at least one bin. `delay_s` is left out of the result, so that the phase
+    /// turns slowly from cell to cell; what still turns within a cell, where the response rings longer than its strongest
+    /// part, is turned back about the cell's centre before its bins are averaged, so that no level is lost by the
+    /// averaging. Cells whose level is not 5 standard deviations above nothing are dropped.
     pub fn from_bins(
         spectrum: &[Complex64],
-        sigma: &[f64],
+        (sigma, leak): (&[f64], f64),
         spacing_hz: f64,
         delay_s: f64,
         (from_hz, to_hz): (f64, f64),
@@ -38,17 +43,35 @@ impl LineResponse {
         let ratio = (1.0 / per_octave).exp2();
         let mut first = (from_hz / spacing_hz).ceil().max(1.0) as usize;
         let end = ((to_hz / spacing_hz).floor() as usize + 1).min(spectrum.len()).min(sigma.len());
+        let mut clear_delay_s = delay_s;
         while first < end {
             let after = ((first as f64 * ratio).round() as usize).clamp(first + 1, end);
             let count = (after - first) as f64;
-            let hz = (first..after).map(|k| (k as f64 * spacing_hz).ln()).sum::<f64>() / count;
-            let turned = |k: usize| spectrum[k] * Complex64::cis(2.0 * PI * k as f64 * spacing_hz * delay_s);
-            let value = (first..after).map(turned).sum::<Complex64>() / count;
+            let hz = ((first..after).map(|k| (k as f64 * spacing_hz).ln()).sum::<f64>() / count).exp();
+            let heard = spectrum[first..after].iter().map(|h| h.norm_sqr()).sum::<f64>();
+            let unheard = (first..after).map(|k| sigma[k] * sigma[k]).sum::<f64>();
+            let turned_back = |own_delay_s: f64| {
+                (first..after)
+                    .map(|k| {
+                        spectrum[k] * Complex64::cis(2.0 * PI * (k as f64 * spacing_hz - hz) * own_delay_s)
+                    })
+                    .sum::<Complex64>()
+            };
+            // In noise the turning of the last cell that was clear may be the better guess: far outside its band an
+            // output turns evenly. What lines the bins up best loses the least.
+            let own_delay_s = turn_s(spectrum, spacing_hz, first, after, end);
+            let (own, last) = (turned_back(own_delay_s), turned_back(clear_delay_s));
+            let sum = if own.norm() >= last.norm() { own } else { last };
+            if heard > CLEAR * unheard {
+                clear_delay_s = own_delay_s;
+            }
+            let value = sum / count * Complex64::cis(2.0 * PI * hz * delay_s);
             let variance = (first..after).map(|k| sigma[k] * sigma[k]).sum::<f64>() / (count * count);
-            let relative = variance.sqrt() / value.norm();
+            // A leak hangs together over the cell and does not average away.
+            let relative = (variance.sqrt() / value.norm()).hypot(leak / value.norm());
             // Each of the two parts holds half the power.
-            if relative < 0.2 {
-                thinned.frequency_hz.push(hz.exp());
+            if relative < 0.2 && heard > unheard {
+                thinned.frequency_hz.push(hz);
                 thinned.value.push(value);
                 thinned.sigma_ln.push((0.5 * relative * relative + FLOOR_NEPER * FLOOR_NEPER).sqrt());
             }
@@ -96,4 +119,14 @@ impl LineResponse {
         }
         self
     }
+}
+
+/// Group delay around the bins `first..after`, from how each bin is turned against its neighbour.
+///
+/// The cell on either side counts too, since the turn within one cell alone is noisy. No bin from `end` on.
+fn turn_s(spectrum: &[Complex64], spacing_hz: f64, first: usize, after: usize, end: usize) -> f64 {
+    let width = after - first;
+    let around = first.saturating_sub(width).max(1)..(after + width).min(end);
+    let turned: Complex64 = spectrum[around].windows(2).map(|pair| pair[1] * pair[0].conj()).sum();
+    -turned.arg() / (2.0 * PI * spacing_hz)
 }

@@ -5,8 +5,9 @@
 //! fewest numbers wins (Schwarz 1978).
 
 use super::fit::{Fit, Part, refine, residuals};
-use super::model::{ChannelModel, bell, edge};
+use super::model::{ChannelModel, Reach, bell, edge};
 use super::response::LineResponse;
+use crate::filter::Warp;
 use crate::tune::{Crossover, CrossoverFamily, Pass, Section, SectionKind};
 
 /// Equaliser bands that are looked for in one output.
@@ -19,6 +20,8 @@ const COARSE_PER_OCTAVE: usize = 12;
 pub(super) struct Shape {
     pub fit: Fit,
     pub rival: Option<Fit>,
+    /// Where its equaliser bands were looked for.
+    pub reach: Reach,
 }
 
 /// Where a channel's level falls off for good.
@@ -86,29 +89,41 @@ fn smoothed(hz: &[f64], level_db: &[f64], octaves: f64) -> Vec<f64> {
         .collect()
 }
 
-/// Order of an edge from how steeply the level falls from 10 to 40 dB below the band.
-fn order_estimate(response: &LineResponse, band: &Band, pass: Pass) -> Option<(f64, f64)> {
+/// What lies further under the strongest part than this is left out: leaks of the recording chain show there.
+const DEEPEST_DB: f64 = 55.0;
+
+/// The points that are heard clearly: from the first to the last within [`DEEPEST_DB`] of the strongest.
+pub(super) fn clearly_heard(response: &LineResponse) -> LineResponse {
+    let level_db = response.level_db();
+    let limit = level_db.iter().copied().fold(f64::NEG_INFINITY, f64::max) - DEEPEST_DB;
+    let first = level_db.iter().position(|&l| l >= limit).unwrap_or(0);
+    let last = level_db.iter().rposition(|&l| l >= limit).unwrap_or(0);
+    response.keep(|i| (first..=last).contains(&i) && level_db[i] >= limit)
+}
+
+/// Place of an edge and its order from how steeply the level falls, as deep as it is heard.
+///
+/// The slope is taken along the warped axis, on which a digital filter falls like its analogue model.
+fn order_estimate(response: &LineResponse, band: &Band, pass: Pass, rate_hz: f64) -> Option<(f64, f64)> {
     let corner = match pass {
         Pass::High => band.low_hz?,
         Pass::Low => band.high_hz?,
     };
+    let warp = Warp::new(rate_hz);
     let level_db = response.level_db();
     let outside = |i: &usize| match pass {
         Pass::High => response.frequency_hz[*i] < corner,
         Pass::Low => response.frequency_hz[*i] > corner,
     };
-    let points = |from_db: f64, to_db: f64| -> Vec<(f64, f64)> {
-        (0..response.len())
-            .filter(outside)
-            .map(|i| (response.frequency_hz[i].log2(), level_db[i] - band.level_db))
-            .filter(|(_, below)| *below <= from_db && *below >= to_db)
-            .collect()
-    };
-    let mut fall = points(-10.0, -40.0);
+    let points: Vec<(f64, f64)> = (0..response.len())
+        .filter(outside)
+        .filter(|&i| response.sigma_ln[i] < 0.03)
+        .map(|i| (warp.tangent(response.frequency_hz[i]).log2(), level_db[i] - band.level_db))
+        .collect();
+    let deepest_db = points.iter().map(|p| p.1).fold(0.0, f64::min);
+    // Bells near the edge bend its beginning; the end is bent the least.
+    let fall: Vec<&(f64, f64)> = points.iter().filter(|p| p.1 < (deepest_db + 15.0).min(-4.0)).collect();
     if fall.len() < 4 {
-        fall = points(-3.0, -60.0);
-    }
-    if fall.len() < 3 {
         return None;
     }
     let n = fall.len() as f64;
@@ -119,15 +134,14 @@ fn order_estimate(response: &LineResponse, band: &Band, pass: Pass) -> Option<(f
     Some((corner, slope.abs() / 6.02))
 }
 
-/// Families and orders worth trying at an edge; `None` (no edge) where the level holds to the end.
-fn candidates(response: &LineResponse, band: &Band, pass: Pass) -> Vec<Option<Crossover>> {
-    let Some((corner, order)) = order_estimate(response, band, pass) else { return vec![None] };
+/// An edge that falls by less than this may be none.
+const SHALLOW_DB: f64 = 25.0;
+
+/// Families and orders worth trying at an edge, likeliest first; `None` (no edge) where the level holds to the end.
+fn candidates(response: &LineResponse, band: &Band, pass: Pass, rate_hz: f64) -> Vec<Option<Crossover>> {
+    let Some((corner, order)) = order_estimate(response, band, pass, rate_hz) else { return vec![None] };
     let mut list = Vec::new();
     for n in 1..=8u8 {
-        // Equalisation at the edge bends the slope by up to about an order and a half.
-        if (f64::from(n) - order).abs() > 1.6 {
-            continue;
-        }
         for family in [CrossoverFamily::LinkwitzRiley, CrossoverFamily::Butterworth] {
             // Butterworth's −6 dB point lies further out than its own −3 dB frequency.
             let out = match family {
@@ -138,44 +152,53 @@ fn candidates(response: &LineResponse, band: &Band, pass: Pass) -> Vec<Option<Cr
                 Pass::High => corner * out,
                 Pass::Low => corner / out,
             };
-            list.extend(edge(pass, family, n, nominal).map(Some));
+            list.extend(edge(pass, family, n, nominal));
         }
     }
-    if list.is_empty() { vec![None] } else { list }
+    let far = |edge: &Crossover| (f64::from(edge.order) - order).abs();
+    // A bell at the edge bends the slope by up to about an order, a steep one's by more.
+    list.retain(|edge| far(edge) <= 1.05 + 0.1 * order);
+    list.sort_by(|a, b| far(a).total_cmp(&far(b)));
+    let mut list: Vec<Option<Crossover>> = list.into_iter().map(Some).collect();
+    // What falls but little may be equalised down, with no edge at all.
+    let level_db = response.level_db();
+    let end_db = if pass == Pass::High { level_db.first() } else { level_db.last() };
+    if list.is_empty() || end_db.is_some_and(|end| end - band.level_db > -SHALLOW_DB) {
+        list.push(None);
+    }
+    list
 }
 
 /// Explains the level of a response measured at `rate_hz`; `None` when there is no level to explain.
 pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) -> Option<Shape> {
     let band = band_of(response)?;
+    let response = &clearly_heard(response);
+    let reach = reach(response, &band);
     let coarse = response.every((per_octave / COARSE_PER_OCTAVE as f64).round().max(1.0) as usize);
-    let (lows, highs) = (candidates(response, &band, Pass::High), candidates(response, &band, Pass::Low));
+    let list = |pass| candidates(response, &band, pass, rate_hz);
+    let (lows, highs) = (list(Pass::High), list(Pass::Low));
     let base = ChannelModel { gain_db: band.level_db, ..ChannelModel::flat(rate_hz) };
     let with = |low: &Option<Crossover>, high: &Option<Crossover>| ChannelModel {
         high_pass: *low,
         low_pass: *high,
         ..base.clone()
     };
-    let judged = |low: &Option<Crossover>, high: &Option<Crossover>| equalised(with(low, high), &coarse);
-    // One edge at a time: they are octaves apart and hardly speak to each other.
-    let middle = |list: &[Option<Crossover>]| list[list.len() / 2];
-    let mut high = middle(&highs);
+    let by_criterion = |a: &Fit, b: &Fit| a.criterion(Part::Level).total_cmp(&b.criterion(Part::Level));
+    // One edge at a time, twice: they are octaves apart and hardly speak to each other.
+    let (mut low, mut high) = (lows[0], highs[0]);
     let mut tried: Vec<Fit> = Vec::new();
-    let mut low = middle(&lows);
     for _ in 0..2 {
         for (list, is_low) in [(&lows, true), (&highs, false)] {
-            if list.len() == 1 && !tried.is_empty() {
-                continue;
+            for this in list {
+                let (l, h) = if is_low { (this, &high) } else { (&low, this) };
+                let model = with(l, h);
+                if tried.iter().any(|fit| same_edges(&fit.model, &model)) {
+                    continue;
+                }
+                let rival = tried.iter().map(|fit| fit.criterion(Part::Level)).fold(f64::INFINITY, f64::min);
+                tried.push(equalised(model, &coarse, &reach, rival));
             }
-            let mut fits: Vec<Fit> = list
-                .iter()
-                .filter_map(|this| {
-                    let (l, h) = if is_low { (this, &high) } else { (&low, this) };
-                    let known = tried.iter().any(|fit| same_edges(&fit.model, &with(l, h)));
-                    (!known).then(|| judged(l, h))
-                })
-                .collect();
-            tried.append(&mut fits);
-            tried.sort_by(|a, b| a.criterion(Part::Level).total_cmp(&b.criterion(Part::Level)));
+            tried.sort_by(by_criterion);
             if let Some(best) = tried.first() {
                 let like = |edge: &Option<Crossover>, list: &[Option<Crossover>]| {
                     list.iter().find(|c| kind(c) == kind(edge)).copied().unwrap_or(*edge)
@@ -184,47 +207,115 @@ pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) ->
             }
         }
     }
-    tried.truncate(4);
-    // The finalists on every point, with room for bands that the coarse grid hid.
-    let mut finals: Vec<Fit> = tried.into_iter().map(|fit| finished(fit.model, response)).collect();
-    finals.sort_by(|a, b| a.criterion(Part::Level).total_cmp(&b.criterion(Part::Level)));
+    tried.truncate(FINALISTS);
+    // The finalists again, and then on every point.
+    let finals =
+        tried.into_iter().map(|fit| finished(repaired(fit, &coarse, &reach).model, response, &reach));
+    let mut finals: Vec<Fit> = finals.collect();
+    finals.sort_by(by_criterion);
     let mut finals = finals.into_iter();
     let fit = finals.next()?;
     let rival = finals.find(|other| !same_edges(&other.model, &fit.model));
-    Some(Shape { fit, rival })
+    Some(Shape { fit, rival, reach })
+}
+
+/// Candidates that are fitted on every point.
+const FINALISTS: usize = 4;
+
+/// Where equaliser bands are looked for: an octave beyond the −6 dB points.
+fn reach(response: &LineResponse, band: &Band) -> Reach {
+    let ends = (response.frequency_hz.first(), response.frequency_hz.last());
+    let low_hz = band.low_hz.map(|hz| hz / 2.0).or(ends.0.copied()).unwrap_or(5.0);
+    let high_hz = band.high_hz.map(|hz| hz * 2.0).or(ends.1.copied()).unwrap_or(20_000.0);
+    Reach { hz: (low_hz, high_hz.max(2.0 * low_hz)) }
 }
 
 fn kind(edge: &Option<Crossover>) -> Option<(CrossoverFamily, u8)> {
     edge.as_ref().map(|e| (e.family, e.order))
 }
 
-fn same_edges(a: &ChannelModel, b: &ChannelModel) -> bool {
+pub(super) fn same_edges(a: &ChannelModel, b: &ChannelModel) -> bool {
     kind(&a.high_pass) == kind(&b.high_pass) && kind(&a.low_pass) == kind(&b.low_pass)
 }
 
-/// Adds equaliser bands to a model for as long as each pays for its three numbers.
-fn equalised(start: ChannelModel, response: &LineResponse) -> Fit {
-    let mut best = refine(start, response, Part::Level, 25);
-    while best.model.sections.len() < MOST_SECTIONS && best.reduced() > 1.2 {
-        let Some(next) = with_one_more(&best, response) else { break };
-        if next.criterion(Part::Level) >= best.criterion(Part::Level) - 2.0 {
+/// Explanations kept side by side while bands are added: the best next band is not always part of the best whole.
+const SIDE_BY_SIDE: usize = 2;
+/// A band must better the criterion by this much.
+const WORTH_A_BAND: f64 = 6.0;
+/// A candidate this far behind its rival with no more to gain is given up.
+const HOPELESS: f64 = 60.0;
+
+/// Adds equaliser bands to a model for as long as they pay for their numbers.
+fn equalised(start: ChannelModel, response: &LineResponse, reach: &Reach, rival: f64) -> Fit {
+    let mut beam = vec![refine(start, response, Part::Level, reach, 25)];
+    let mut best = beam[0].clone();
+    let mut without_gain = 0;
+    for _ in 0..MOST_SECTIONS {
+        let mut next: Vec<Fit> = beam.iter().flat_map(|fit| with_one_more(fit, response, reach)).collect();
+        next.sort_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared));
+        next.dedup_by(|a, b| (a.chi_squared / b.chi_squared - 1.0).abs() < 1e-2);
+        next.truncate(SIDE_BY_SIDE);
+        beam = next.into_iter().map(|fit| refine(fit.model, response, Part::Level, reach, 25)).collect();
+        let Some(leader) = beam.iter().min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared)) else { break };
+        if leader.criterion(Part::Level) < best.criterion(Part::Level) - WORTH_A_BAND {
+            best = leader.clone();
+            without_gain = 0;
+        } else {
+            // Two bands may be needed where one alone does nothing.
+            without_gain += 1;
+            if without_gain == 2 {
+                break;
+            }
+        }
+        // Every further band costs its three numbers, and nothing is explained better than the least.
+        let n = best.count as f64;
+        let floor =
+            n * super::fit::LEAST_REDUCED.ln() + (leader.model.parameters(false).len() + 3) as f64 * n.ln();
+        if floor > best.criterion(Part::Level).min(rival + HOPELESS) {
             break;
         }
-        best = next;
     }
     best
 }
 
-fn finished(model: ChannelModel, response: &LineResponse) -> Fit {
-    let fit = equalised(model, response);
-    let mut best = refine(fit.model.clone(), response, Part::Level, 60);
-    // A band that no longer earns its keep goes.
+/// Takes each band out in turn and lets another find its place, for as long as that helps: what was added first was
+/// placed when the others were not there yet.
+fn repaired(fit: Fit, response: &LineResponse, reach: &Reach) -> Fit {
+    let mut best = fit;
+    for _ in 0..2 {
+        let before = best.chi_squared;
+        for i in 0..best.model.sections.len() {
+            let mut without = best.model.clone();
+            without.sections.remove(i);
+            let without = refine(without, response, Part::Level, reach, 10);
+            let again = with_one_more(&without, response, reach).into_iter();
+            let Some(again) = again.min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared)) else { continue };
+            let again = refine(again.model, response, Part::Level, reach, 25);
+            if again.chi_squared < 0.98 * best.chi_squared {
+                best = again;
+            }
+        }
+        if best.chi_squared > 0.9 * before {
+            break;
+        }
+    }
+    best
+}
+
+/// A band weaker than this is not worth a line.
+const WEAKEST_BAND_DB: f64 = 0.15;
+
+fn finished(model: ChannelModel, response: &LineResponse, reach: &Reach) -> Fit {
+    let mut best = refine(model, response, Part::Level, reach, 80);
+    // A band that does not earn its keep goes.
     let mut i = 0;
     while i < best.model.sections.len() {
         let mut without = best.model.clone();
-        without.sections.remove(i);
-        let without = refine(without, response, Part::Level, 25);
-        if without.criterion(Part::Level) < best.criterion(Part::Level) {
+        let gone = without.sections.remove(i);
+        let without = refine(without, response, Part::Level, reach, 25);
+        if gone.gain_db.abs() < WEAKEST_BAND_DB
+            || without.criterion(Part::Level) < best.criterion(Part::Level) + WORTH_A_BAND
+        {
             best = without;
         } else {
             i += 1;
@@ -233,41 +324,79 @@ fn finished(model: ChannelModel, response: &LineResponse) -> Fit {
     best
 }
 
-/// The best fit with one more band: a bell at the largest residual, or a shelf at either end of the band.
-fn with_one_more(fit: &Fit, response: &LineResponse) -> Option<Fit> {
+/// Places where one more bell is tried.
+const PLACES: usize = 3;
+
+/// Fits with one more band: a bell where most is left over, a bell split in two, or a shelf at an open end.
+fn with_one_more(fit: &Fit, response: &LineResponse, reach: &Reach) -> Vec<Fit> {
     let left = residuals(&fit.model, response, Part::Level);
+    let hz = &response.frequency_hz;
     let left_db: Vec<f64> =
         left.iter().zip(&response.sigma_ln).map(|(r, s)| r * s * super::model::DB_PER_NEPER).collect();
-    let weighed: Vec<f64> = left.iter().map(|r| r.clamp(-1e4, 1e4)).collect();
-    let hz = &response.frequency_hz;
-    let smooth = smoothed(hz, &weighed, 1.0 / 6.0);
-    let peak = (0..smooth.len()).max_by(|&a, &b| smooth[a].abs().total_cmp(&smooth[b].abs()))?;
-    let mut starts: Vec<Section> =
-        [0.8, 3.0].iter().map(|&q| bell(hz[peak], left_db[peak].clamp(-12.0, 12.0), q)).collect();
-    // The same for the place that is furthest off in dB, which need not be where it is surest.
-    let smooth_db = smoothed(hz, &left_db, 1.0 / 6.0);
-    let sure = |i: &usize| response.sigma_ln[*i] < 0.02;
-    if let Some(far) =
-        (0..hz.len()).filter(sure).max_by(|&a, &b| smooth_db[a].abs().total_cmp(&smooth_db[b].abs()))
-        && (hz[far] / hz[peak]).log2().abs() > 0.3
+    // Points that are less sure count for less, but none for everything.
+    let weight: Vec<f64> = response.sigma_ln.iter().map(|s| 1.0 / (1.0 + s / 2e-3)).collect();
+    let smooth = smoothed(hz, &left_db, 1.0 / 6.0);
+    let weighed: Vec<f64> = smooth.iter().zip(&weight).map(|(db, w)| db.abs() * w).collect();
+    let inside = |i: &usize| (reach.hz.0..=reach.hz.1).contains(&hz[*i]);
+    let mut order: Vec<usize> = (0..hz.len()).filter(inside).collect();
+    order.sort_by(|&a, &b| weighed[b].total_cmp(&weighed[a]));
+    let mut places: Vec<usize> = Vec::new();
+    for i in order {
+        if places.len() == PLACES {
+            break;
+        }
+        if places.iter().all(|&p| (hz[p] / hz[i]).log2().abs() > 0.35) {
+            places.push(i);
+        }
+    }
+    let mut starts: Vec<Vec<Section>> = Vec::new();
+    let with = |section: Section| {
+        let mut sections = fit.model.sections.clone();
+        sections.push(section);
+        sections
+    };
+    for (rank, &i) in places.iter().enumerate() {
+        let qs: &[f64] = if rank == 0 { &[0.7, 1.5, 4.0] } else { &[1.5] };
+        starts.extend(qs.iter().map(|&q| with(bell(hz[i], left_db[i].clamp(-12.0, 12.0), q))));
+    }
+    // Two bells close together look like one at first.
+    let nearest = |i: usize| {
+        let far = |s: &Section| (s.frequency_hz / hz[i]).log2().abs();
+        let bells = fit.model.sections.iter().enumerate().filter(|(_, s)| s.kind == SectionKind::Peaking);
+        bells.min_by(|a, b| far(a.1).total_cmp(&far(b.1))).map(|(k, _)| k)
+    };
+    if let Some(k) = places.first().and_then(|&i| nearest(i)) {
+        let whole = fit.model.sections[k];
+        let mut sections = fit.model.sections.clone();
+        let half = |ratio: f64| Section {
+            frequency_hz: whole.frequency_hz * ratio,
+            gain_db: 0.6 * whole.gain_db,
+            q: 1.4 * whole.q,
+            ..whole
+        };
+        sections[k] = half(0.84);
+        sections.push(half(1.19));
+        starts.push(sections);
+    }
+    let shelf = |kind, frequency_hz, gain_db: f64| Section {
+        kind,
+        frequency_hz,
+        gain_db: gain_db.clamp(-12.0, 12.0),
+        q: 0.7,
+    };
+    if fit.model.high_pass.is_none()
+        && let Some(&gain_db) = smooth.first()
     {
-        starts.push(bell(hz[far], left_db[far].clamp(-12.0, 12.0), 1.5));
+        starts.push(with(shelf(SectionKind::LowShelf, 150.0f64.clamp(reach.hz.0, reach.hz.1), gain_db)));
     }
-    if fit.model.high_pass.is_none() {
-        let gain_db = smooth_db[0].clamp(-12.0, 12.0);
-        starts.push(Section { kind: SectionKind::LowShelf, frequency_hz: 150.0, gain_db, q: 0.7 });
+    if fit.model.low_pass.is_none()
+        && let Some(&gain_db) = smooth.last()
+    {
+        starts.push(with(shelf(SectionKind::HighShelf, 5_000.0f64.clamp(reach.hz.0, reach.hz.1), gain_db)));
     }
-    if fit.model.low_pass.is_none() {
-        let gain_db = smooth_db[smooth_db.len() - 1].clamp(-12.0, 12.0);
-        starts.push(Section { kind: SectionKind::HighShelf, frequency_hz: 5_000.0, gain_db, q: 0.7 });
-    }
-    starts
-        .into_iter()
-        .map(|section| {
-            let mut model = fit.model.clone();
-            model.sections.push(section);
-            refine(model, response, Part::Level, 14)
-        })
-        .min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared))
-        .map(|fit| refine(fit.model, response, Part::Level, 12))
+    let tried = starts.into_iter().map(|sections| {
+        let model = ChannelModel { sections, ..fit.model.clone() };
+        refine(model, response, Part::Level, reach, 8)
+    });
+    tried.collect()
 }

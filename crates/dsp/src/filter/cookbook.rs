@@ -89,15 +89,23 @@ impl Section {
     ///
     /// Real parts times `20 / ln 10` are slopes of the level in dB, imaginary parts slopes of the phase in radians.
     pub fn log_jacobian(&self, frequency_hz: f64, rate_hz: f64) -> [Complex64; 3] {
+        self.log_jacobian_by_tangent(rate_hz)(Warp::new(rate_hz).tangent(frequency_hz))
+    }
+
+    /// [`Self::log_jacobian`] as a function of `tan(π f / rate)`, for many frequencies.
+    pub fn log_jacobian_by_tangent(&self, rate_hz: f64) -> impl Fn(f64) -> [Complex64; 3] + use<> {
         let warp = Warp::new(rate_hz);
-        let t = warp.tangent(frequency_hz) / warp.tangent(self.frequency_hz);
-        let Prototype { n, d } = section_prototype(self);
+        let corner = warp.tangent(self.frequency_hz);
+        // t falls as f₀ rises.
+        let by_ln_f = -warp.log_slope(self.frequency_hz);
+        let prototype = section_prototype(self);
         let Slopes { by_gain_db, by_ln_q } = prototype_slopes(self);
-        let (num, den) = (polynomial_at(n, t), polynomial_at(d, t));
-        let by = |slope: Prototype| polynomial_at(slope.n, t) / num - polynomial_at(slope.d, t) / den;
-        // ∂/∂ln t of c0 + c1 s + c2 s² is c1 s + 2 c2 s²; t falls as f₀ rises.
-        let by_ln_t = by(Prototype { n: [0.0, n[1], 2.0 * n[2]], d: [0.0, d[1], 2.0 * d[2]] });
-        [-warp.log_slope(self.frequency_hz) * by_ln_t, by(by_gain_db), by(by_ln_q)]
+        move |tangent| {
+            let t = tangent / corner;
+            let (num, den) = (polynomial_at(prototype.n, t), polynomial_at(prototype.d, t));
+            let by = |slope: &Prototype| polynomial_at(slope.n, t) / num - polynomial_at(slope.d, t) / den;
+            [by_ln_f * prototype.log_slope(t), by(&by_gain_db), by(&by_ln_q)]
+        }
     }
 }
 

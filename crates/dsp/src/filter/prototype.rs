@@ -55,6 +55,13 @@ impl Prototype {
         polynomial_at(self.n, t) / polynomial_at(self.d, t)
     }
 
+    /// `∂ ln H / ∂ ln t`.
+    pub fn log_slope(&self, t: f64) -> Complex64 {
+        // ∂/∂ln t of c0 + c1 s + c2 s² is c1 s + 2 c2 s².
+        let relative = |c: [f64; 3]| polynomial_at([0.0, c[1], 2.0 * c[2]], t) / polynomial_at(c, t);
+        relative(self.n) - relative(self.d)
+    }
+
     /// The digital filter whose corner has the given `tan(π f₀ / rate)`.
     pub fn biquad(&self, corner_tangent: f64) -> Biquad {
         let k = corner_tangent;

@@ -31,8 +31,8 @@ pub struct CaptureRef {
 /// Length of response that is looked at after the direct sound: a 10 Hz all-pass rings for a while.
 const AFTER_S: f64 = 1.0;
 /// What leaks from an output's strongest part into its stop-bands (gate, converters, the player's rounding), as a ratio:
-/// 80 dB down. A fit must not explain it by filters.
-const LEAK: f64 = 1e-4;
+/// 86 dB down. A fit must not explain it by filters.
+const LEAK: f64 = 5e-5;
 /// An output that carries less than this under the loudest is called silent.
 const SILENT_DB: f64 = -70.0;
 
@@ -312,14 +312,14 @@ fn output(
     let shared = (1.0 / (spacing_hz * heard.independent_s)).max(1.0);
     let strongest = bins.iter().map(|h| h.norm()).fold(0.0, f64::max);
     let leak = LEAK * strongest;
-    let sigma: Vec<f64> = (0..bins.len()).map(|k| (noise_at(k) * shared).sqrt().hypot(leak)).collect();
+    let sigma: Vec<f64> = (0..bins.len()).map(|k| (noise_at(k) * shared).sqrt()).collect();
     let Signal::Sweep(sweep) = &recipe.signal else {
         return Err(JobError::Input("the stimulus is no sweep".into()));
     };
     // Beyond these the fades leave more than a hundredth of a decibel of doubt.
-    let band = (sweep.shape.low_hz * 1.8, (sweep.shape.high_hz / 1.08).min(0.45 * f64::from(rate)));
+    let band = (sweep.shape.low_hz * 2.2, (sweep.shape.high_hz / 1.08).min(0.45 * f64::from(rate)));
     let delay_s = bulk_delay_s(&bins, spacing_hz);
-    let response = LineResponse::from_bins(&bins, &sigma, spacing_hz, delay_s, band, PER_OCTAVE);
+    let response = LineResponse::from_bins(&bins, (&sigma, leak), spacing_hz, delay_s, band, PER_OCTAVE);
     Ok(Output {
         name: capture.name.clone(),
         response,
