@@ -109,6 +109,7 @@ pub fn plan(findings: &[ChannelFinding], responses: &[LineResponse], names: &[St
             all_passes: everywhere.iter().filter(|(owner, _)| *owner != i).map(|(_, a)| *a).collect(),
         });
     }
+    turn_to_join(&mut uses, findings, names, &mut remarks);
     // Nothing is turned up: the loudest need stays where it is.
     let most = uses.iter().map(|u| u.gain_db).fold(f64::NEG_INFINITY, f64::max);
     uses.iter_mut().for_each(|u| u.gain_db -= most);
@@ -122,6 +123,45 @@ pub fn plan(findings: &[ChannelFinding], responses: &[LineResponse], names: &[St
     }
     Plan { uses, left_out, remarks }
 }
+
+/// Turns an output over where that joins it to the one below by far better: slopes of 12 and 36 dB per octave are made
+/// to be joined that way.
+fn turn_to_join(uses: &mut [Use], findings: &[ChannelFinding], names: &[String], remarks: &mut Vec<String>) {
+    for place in 1..uses.len() {
+        let (below, above) = uses.split_at(place);
+        let (Some(lower), Some(upper)) = (below.last(), above.first()) else { continue };
+        let models = [lower, upper].map(|used| &findings[used.output].model);
+        let joint_hz = (findings[lower.output].band_hz.1 * findings[upper.output].band_hz.0).sqrt();
+        let hz = crate::curve::log_grid_hz(joint_hz / 1.5, joint_hz * 1.5, 24.0);
+        let as_used = |used: &Use, model: &super::model::ChannelModel| -> Vec<Complex64> {
+            // Delays are taken out as the plan does, so that only the filters' own phase is left.
+            let bare = super::model::ChannelModel {
+                delay_s: 0.0,
+                inverted: model.inverted != used.invert,
+                ..model.clone()
+            };
+            let gain = (used.gain_db / DB_PER_NEPER).exp();
+            let turn = |f: f64| used.all_passes.iter().map(|a| a.at(f, model.rate_hz)).product::<Complex64>();
+            bare.responses(&hz).into_iter().zip(&hz).map(|(h, &f)| h * gain * turn(f)).collect()
+        };
+        let (low, high) = (as_used(lower, models[0]), as_used(upper, models[1]));
+        let mean_db = |sign: f64| {
+            let levels =
+                low.iter().zip(&high).map(|(a, b)| DB_PER_NEPER * (a + b * sign).norm().max(1e-9).ln());
+            levels.sum::<f64>() / hz.len() as f64
+        };
+        if mean_db(-1.0) > mean_db(1.0) + BETTER_TURNED_DB {
+            remarks.push(format!(
+                "{} and {} join only with one of them turned over, as the slopes found there are made for",
+                names[lower.output], names[upper.output]
+            ));
+            uses[place].invert = !uses[place].invert;
+        }
+    }
+}
+
+/// A joint must gain this much in the mean to be turned over against the polarity found.
+const BETTER_TURNED_DB: f64 = 2.0;
 
 /// Shared octaves over the narrower one's.
 fn overlap(a: &ChannelFinding, b: &ChannelFinding) -> f64 {

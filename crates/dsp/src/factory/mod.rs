@@ -11,6 +11,7 @@ mod response;
 mod shape;
 
 pub mod channel;
+pub mod clean;
 pub mod combine;
 
 pub use model::{AllPass, ChannelModel, DB_PER_NEPER};

@@ -56,14 +56,20 @@ impl<'a> Search<'a> {
         if peak < SILENCE {
             return Err(MeasureError::Silent);
         }
-        let base = match self.by_markers(self.rate_hz) {
-            Some(found) => self.on_markers(&found)?,
-            None => match self.other_rate() {
-                Some(error) => return Err(error),
-                None => self.by_sweeps().ok_or_else(|| self.why_not())?,
-            },
+        let Some(found) = self.by_markers(self.rate_hz) else {
+            return match self.other_rate(CLEAR) {
+                Some(error) => Err(error),
+                None => self.refine(self.by_sweeps().ok_or_else(|| self.why_not())?),
+            };
         };
-        self.refine(base)
+        let base = self.refine(self.on_markers(&found)?)?;
+        // A loud sweep can pass for markers; what does not run evenly may be a recording at another rate.
+        if base.remarks.iter().any(|(verdict, _)| *verdict == Verdict::Retake)
+            && let Some(error) = self.other_rate(3.0 * found.clearness)
+        {
+            return Err(error);
+        }
+        Ok(base)
     }
 
     fn played_s(&self, at: usize) -> f64 {
@@ -187,15 +193,17 @@ impl<'a> Search<'a> {
         })
     }
 
-    /// Whether the markers are there at a rate that the header does not say.
-    fn other_rate(&self) -> Option<MeasureError> {
+    /// Whether the markers are there, this clear at least, at a rate that the header does not say.
+    fn other_rate(&self, clearness: f64) -> Option<MeasureError> {
         let (says_hz, played_hz) = (self.rate_hz as u32, self.line.rate_hz);
         // A recording at the played rate is the most likely one to be mislabelled.
         [played_hz, 44_100, 48_000, 88_200, 96_000, 32_000, 16_000]
             .into_iter()
             .filter(|&is_hz| self.line.markers.len() > 1 && is_hz != says_hz)
             .filter(|&is_hz| (0.4..=2.5).contains(&(f64::from(is_hz) / self.rate_hz)))
-            .find(|&is_hz| self.by_markers(f64::from(is_hz)).is_some())
+            .find(|&is_hz| {
+                self.by_markers(f64::from(is_hz)).is_some_and(|found| found.clearness >= clearness)
+            })
             .map(|is_hz| MeasureError::WrongRate { says_hz, is_hz })
     }
 

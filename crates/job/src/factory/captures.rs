@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use audio::wav::{self, Wav};
 use dsp::factory::LineResponse;
 use dsp::factory::channel::PER_OCTAVE;
-use dsp::measure::{TimeBase, locate, transfer};
+use dsp::measure::{MeasureError, TimeBase, locate, transfer};
 use dsp::stimulus::{Recipe, Signal};
 use dsp::verdict::Verdict;
 use garage::formats::stimulus_sidecar;
@@ -114,10 +114,15 @@ pub(super) fn read(
     for capture in &order.captures {
         files.entry(&capture.path).or_default().push(capture.channel);
     }
+    progress(&format!("finding the stimulus in {} recording(s)", files.len()));
+    let found = in_parallel(files.iter(), |(path, channels)| {
+        recording(&recipe, path, channels, order.reference_channel).map(|read| (*path, read))
+    });
     let mut recordings: BTreeMap<&Path, Recording> = BTreeMap::new();
-    for (path, channels) in &files {
-        progress(&format!("finding the stimulus in {}", path.display()));
-        recordings.insert(path, recording(&recipe, path, channels, order.reference_channel, judged)?);
+    for read in found {
+        let (path, (recording, remarks)) = read?;
+        remarks.into_iter().for_each(|(verdict, words)| judged.note(verdict, words));
+        recordings.insert(path, recording);
     }
     let rates: Vec<u32> = recordings.values().map(|r| r.wav.rate_hz).collect();
     if let Some(other) = rates.iter().find(|&&rate| rate != rates[0]) {
@@ -131,35 +136,39 @@ pub(super) fn read(
     // With a reference in every file, each file's time is moved onto the first one's.
     let mut moves_s: BTreeMap<&Path, f64> = BTreeMap::new();
     if let (Some(reference), true) = (order.reference_channel, recordings.len() > 1) {
-        let mut first: Option<Vec<Complex64>> = None;
-        for (path, recording) in &recordings {
-            let samples = channel_of(recording, reference, path)?;
-            let heard = transfer(&recipe, &recording.base, samples, rate, AFTER_S, None)
-                .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))?;
-            let bins = common_bins(&heard.impulse, heard.zero_at_s, rate);
-            let moved = first.as_ref().map_or(0.0, |first| lag_s(first, &bins, spacing_of(rate)));
-            first.get_or_insert(bins);
-            moves_s.insert(path, moved);
+        let heard = in_parallel(recordings.iter(), |(path, recording)| {
+            Spectrum::heard(&recipe, recording, channel_of(recording, reference, path)?, rate)
+                .map(|spectrum| (*path, spectrum))
+                .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))
+        });
+        let references: Vec<(&Path, Spectrum)> = heard.into_iter().collect::<Result<_, _>>()?;
+        same_reference(order, &recipe, &recordings, &references, rate, judged)?;
+        if let Some((_, first)) = references.first() {
+            moves_s = references.iter().map(|(path, own)| (*path, first.lag_s(own))).collect();
         }
     }
 
-    let mut channels: Vec<Output> = Vec::new();
-    for capture in &order.captures {
-        progress(&format!("measuring {}", capture.name));
+    progress(&format!("measuring {} output(s)", order.captures.len()));
+    let measured = in_parallel(order.captures.iter(), |capture| {
         let path = capture.path.as_path();
-        let Some(recording) = recordings.get(path) else { continue };
+        let recording = recordings
+            .get(path)
+            .ok_or_else(|| JobError::Input(format!("{}: {} was not read", capture.name, path.display())))?;
         let samples = channel_of(recording, capture.channel, path)?;
-        if samples.iter().filter(|x| x.abs() >= 0.999).count() > 3 {
+        let clipped = samples.iter().filter(|x| x.abs() >= 0.999).count() > 3;
+        let moved_s = moves_s.get(path).copied().unwrap_or(0.0);
+        Ok((clipped, output(&recipe, capture, recording, samples, rate, moved_s)?))
+    });
+    let mut channels: Vec<Output> = Vec::new();
+    for measured in measured {
+        let (clipped, output): (bool, Output) = measured?;
+        if clipped {
             judged.note(
                 Verdict::Retake,
-                format!(
-                    "{}: the recording is clipped; turn the input down and record it again",
-                    capture.name
-                ),
+                format!("{}: the recording is clipped; turn the input down and record it again", output.name),
             );
         }
-        let moved_s = moves_s.get(path).copied().unwrap_or(0.0);
-        channels.push(output(&recipe, capture, recording, samples, rate, moved_s)?);
+        channels.push(output);
     }
     // Delays count from the earliest output's strongest part, so that phases turn slowly.
     let common_s = channels.iter().map(|c| c.delay_s).fold(f64::INFINITY, f64::min);
@@ -198,21 +207,27 @@ fn channel_of<'a>(recording: &'a Recording, channel: usize, path: &Path) -> Resu
     })
 }
 
+/// What there is to say about a recording, and how much it matters.
+type Remarks = Vec<(Verdict, String)>;
+
+/// A clock known to this needs no second opinion.
+const CLOCK_KNOWN_PPM: f64 = 0.005;
+
 /// Reads a file and finds the stimulus in the channel that shows its clock best.
 fn recording(
     recipe: &Recipe,
     path: &Path,
     channels: &[usize],
     reference: Option<usize>,
-    judged: &mut Judged<()>,
-) -> Result<Recording, JobError> {
+) -> Result<(Recording, Remarks), JobError> {
     let wav = wav::read(path)?;
-    for doubt in &wav.doubts {
-        judged.note(Verdict::Usable, format!("{}: {doubt}", path.display()));
-    }
+    let mut remarks: Remarks =
+        wav.doubts.iter().map(|doubt| (Verdict::Usable, format!("{}: {doubt}", path.display()))).collect();
+    let (lasts_s, played_s) =
+        (wav.frames() as f64 / f64::from(wav.rate_hz), recipe.frames() as f64 / f64::from(recipe.rate_hz));
     let mut best: Option<TimeBase> = None;
     let mut why = None;
-    for channel in channels.iter().copied().chain(reference) {
+    for channel in reference.into_iter().chain(channels.iter().copied()) {
         let samples = wav.channels.get(channel.wrapping_sub(1)).ok_or_else(|| {
             JobError::Input(format!(
                 "{} has {} channels, so there is no channel {channel}; count from 1",
@@ -228,20 +243,67 @@ fn recording(
                 if better {
                     best = Some(base);
                 }
+                if best.as_ref().is_some_and(|b| b.skew_sigma_ppm < CLOCK_KNOWN_PPM) {
+                    break;
+                }
             }
-            Err(error) => why = Some(error),
+            // The first reason is the reference's, which carries the most; but a wrong rate says more than "not found".
+            Err(error) => {
+                if why.is_none() || matches!(error, MeasureError::WrongRate { .. }) {
+                    why = Some(error);
+                }
+            }
         }
     }
-    match (best, why) {
-        (Some(base), _) => {
-            for remark in &base.remarks {
-                judged.note(remark.0, format!("{}: {}", path.display(), remark.1));
-            }
-            Ok(Recording { wav, base })
+    // Half a second of silence at its end may be missing without harm.
+    let stopped = (lasts_s < played_s - 1.0).then(|| {
+        format!(
+            "{} stops half-way: it lasts {lasts_s:.1} s and the stimulus {played_s:.1} s; record from before it begins until it has ended",
+            path.display()
+        )
+    });
+    match (best, stopped) {
+        (Some(base), stopped) => {
+            remarks.extend(stopped.map(|words| (Verdict::Retake, words)));
+            remarks
+                .extend(base.remarks.iter().map(|(v, words)| (*v, format!("{}: {words}", path.display()))));
+            Ok((Recording { wav, base }, remarks))
         }
-        (None, Some(error)) => Err(JobError::Analysis(format!("{}: {error}", path.display()))),
-        (None, None) => Err(JobError::Input(format!("{}: no channel to look at", path.display()))),
+        (None, _) if matches!(why, Some(MeasureError::WrongRate { .. } | MeasureError::Silent)) => {
+            Err(nothing_in(path, why))
+        }
+        (None, Some(words)) => Err(JobError::Analysis(words)),
+        (None, None) => Err(nothing_in(path, why)),
     }
+}
+
+fn nothing_in(path: &Path, why: Option<MeasureError>) -> JobError {
+    match why {
+        Some(MeasureError::Silent) => JobError::Analysis(format!(
+            "{} is silent; check which output was recorded, its lead and the gain of the input, and record it again",
+            path.display()
+        )),
+        Some(error @ MeasureError::WrongRate { .. }) => {
+            JobError::Input(format!("{}: {error}", path.display()))
+        }
+        Some(error) => JobError::Analysis(format!("{}: {error}", path.display())),
+        None => JobError::Input(format!("{}: no channel to look at", path.display())),
+    }
+}
+
+/// Runs `work` on everything at once; the results keep the order.
+pub(super) fn in_parallel<I: Send, T: Send>(
+    items: impl IntoIterator<Item = I>,
+    work: impl Fn(I) -> Result<T, JobError> + Sync,
+) -> Vec<Result<T, JobError>> {
+    std::thread::scope(|scope| {
+        let work = &work;
+        let running: Vec<_> = items.into_iter().map(|item| scope.spawn(move || work(item))).collect();
+        let ended = running.into_iter().map(|thread| {
+            thread.join().unwrap_or_else(|_| Err(JobError::Analysis("the analysis broke off".into())))
+        });
+        ended.collect()
+    })
 }
 
 fn spacing_of(rate: u32) -> f64 {
@@ -253,37 +315,142 @@ fn common_length(rate: u32) -> usize {
 }
 
 /// A spectrum whose phase counts from the stimulus's own start, on bins common to all outputs.
-fn common_bins(impulse: &[f64], zero_at_s: f64, rate: u32) -> Vec<Complex64> {
-    let length = common_length(rate);
-    let mut bins = dsp::spectrum::RealTransform::new(length).forward(impulse);
-    for (k, bin) in bins.iter_mut().enumerate() {
-        *bin *= Complex64::cis(2.0 * PI * k as f64 * spacing_of(rate) * zero_at_s);
-    }
-    bins
+struct Spectrum {
+    bins: Vec<Complex64>,
+    /// Power of the noise in each bin.
+    noise: Vec<f64>,
+    spacing_hz: f64,
+    /// How many neighbouring bins share their noise.
+    shared: f64,
 }
 
-/// How much later `second` is than `first`: two responses of the same thing, so nothing but a delay lies between them.
-fn lag_s(first: &[Complex64], second: &[Complex64], spacing_hz: f64) -> f64 {
-    let cross: Vec<Complex64> = first.iter().zip(second).map(|(a, b)| b * a.conj()).collect();
-    // First to a sample by the peak of the correlation: neighbouring bins alone would be wrong by many samples in noise,
-    // and the phase at the top would then be taken a turn off.
-    let length = 2 * (cross.len() - 1);
-    let alike = dsp::spectrum::RealTransform::new(length).inverse(&cross);
-    let peak = (0..length).max_by(|&i, &j| alike[i].total_cmp(&alike[j])).unwrap_or(0);
-    let samples = if peak > length / 2 { peak as f64 - length as f64 } else { peak as f64 };
-    let mut lag = samples / (spacing_hz * length as f64);
-    // Then by least squares of the phase that is left, weighted by power.
-    for _ in 0..4 {
-        let (mut up, mut down) = (0.0, 0.0);
-        for (k, c) in cross.iter().enumerate().skip(1) {
-            let w = 2.0 * PI * k as f64 * spacing_hz;
-            let left = (c * Complex64::cis(w * lag)).arg();
-            up -= c.norm() * w * left;
-            down += c.norm() * w * w;
+impl Spectrum {
+    fn heard(
+        recipe: &Recipe,
+        recording: &Recording,
+        samples: &[f64],
+        rate: u32,
+    ) -> Result<Self, MeasureError> {
+        let heard = transfer(recipe, &recording.base, samples, rate, AFTER_S, None)?;
+        let length = common_length(rate);
+        let spacing_hz = spacing_of(rate);
+        let mut bins = dsp::spectrum::RealTransform::new(length).forward(&heard.impulse);
+        for (k, bin) in bins.iter_mut().enumerate() {
+            *bin *= Complex64::cis(2.0 * PI * k as f64 * spacing_hz * heard.zero_at_s);
         }
-        lag += up / down.max(1e-300);
+        let noise_at = |k: usize| {
+            let own = (k as f64 * spacing_hz / heard.spacing_hz) as usize;
+            heard.noise.get(own).or(heard.noise.last()).copied().unwrap_or(0.0)
+        };
+        let noise = (0..bins.len()).map(noise_at).collect();
+        Ok(Self { bins, noise, spacing_hz, shared: (1.0 / (spacing_hz * heard.independent_s)).max(1.0) })
     }
-    lag
+
+    fn loudest(&self) -> f64 {
+        self.bins.iter().map(|h| h.norm()).fold(0.0, f64::max)
+    }
+
+    /// How much later `second` is: two responses of the same thing, so nothing but a delay lies between them.
+    fn lag_s(&self, second: &Self) -> f64 {
+        let floor = (LEAK * self.loudest() * LEAK * second.loudest()).max(f64::MIN_POSITIVE);
+        // Each bin counts by what noise leaves of its phase, and not at all where noise outweighs it.
+        let weighed = |k: usize| {
+            let (a, b) = (self.bins[k], second.bins[k]);
+            let product = b * a.conj();
+            let doubt =
+                self.noise[k] / a.norm_sqr().max(floor) + second.noise[k] / b.norm_sqr().max(floor) + 1e-8;
+            if doubt < 0.1 && product.norm() > floor {
+                product / product.norm() / doubt
+            } else {
+                Complex64::ZERO
+            }
+        };
+        let count = self.bins.len().min(second.bins.len()).min(self.noise.len()).min(second.noise.len());
+        let cross: Vec<Complex64> = (0..count).map(weighed).collect();
+        // First to a sample by the peak of the correlation, then by least squares of the phase that is left.
+        let length = 2 * (count.max(2) - 1);
+        let alike = dsp::spectrum::RealTransform::new(length).inverse(&cross);
+        let peak = (0..length).max_by(|&i, &j| alike[i].total_cmp(&alike[j])).unwrap_or(0);
+        let samples = if peak > length / 2 { peak as f64 - length as f64 } else { peak as f64 };
+        let mut lag = samples / (self.spacing_hz * length as f64);
+        for _ in 0..4 {
+            let (mut up, mut down) = (0.0, 0.0);
+            for (k, c) in cross.iter().enumerate().skip(1) {
+                let w = 2.0 * PI * k as f64 * self.spacing_hz;
+                up -= c.norm() * w * (c * Complex64::cis(w * lag)).arg();
+                down += c.norm() * w * w;
+            }
+            lag += up / down.max(1e-300);
+        }
+        lag
+    }
+
+    /// How far the levels of two outputs differ in shape where both are heard, rms; none where they share nothing.
+    fn unlike_db(&self, other: &Self) -> Option<f64> {
+        let (own, others) = (self.third_octaves(), other.third_octaves());
+        let loud = |list: &[f64]| list.iter().copied().fold(f64::NEG_INFINITY, f64::max) - 25.0;
+        let (own_limit, other_limit) = (loud(&own), loud(&others));
+        let pairs = own.iter().zip(&others).filter(|(a, b)| **a > own_limit || **b > other_limit);
+        let differences: Vec<f64> = pairs.map(|(a, b)| (a - b).clamp(-60.0, 60.0)).collect();
+        let n = differences.len() as f64;
+        let mean = differences.iter().sum::<f64>() / n;
+        (n > 3.0).then(|| (differences.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / n).sqrt())
+    }
+
+    /// Levels of third octaves from 20 Hz to 16 kHz.
+    fn third_octaves(&self) -> Vec<f64> {
+        let mean_db = |n: i32| {
+            let centre_hz = 1_000.0 * 10f64.powf(f64::from(n) / 10.0);
+            let range = (centre_hz / 1.122 / self.spacing_hz) as usize
+                ..(centre_hz * 1.122 / self.spacing_hz) as usize;
+            let powers: Vec<f64> = range.filter_map(|k| self.bins.get(k)).map(|h| h.norm_sqr()).collect();
+            dsp::decibel::of_power((powers.iter().sum::<f64>() / powers.len().max(1) as f64).max(1e-30))
+        };
+        (-17..=12).map(mean_db).collect()
+    }
+}
+
+/// References that differ in shape by more than this are not the same output.
+const SAME_OUTPUT_DB: f64 = 2.0;
+
+/// Checks that the reference input carries the same output in every file, and tells inputs that were swapped.
+fn same_reference(
+    order: &FactoryOrder,
+    recipe: &Recipe,
+    recordings: &BTreeMap<&Path, Recording>,
+    references: &[(&Path, Spectrum)],
+    rate: u32,
+    judged: &mut Judged<()>,
+) -> Result<(), JobError> {
+    let alike = |a: &Spectrum, b: &Spectrum| a.unlike_db(b).is_some_and(|db| db < SAME_OUTPUT_DB);
+    // The reference that most files agree on is the true one.
+    let friends = |own: &Spectrum| references.iter().filter(|(_, other)| alike(own, other)).count();
+    let Some((_, common)) = references.iter().rev().max_by_key(|(_, own)| friends(own)) else {
+        return Ok(());
+    };
+    for (path, own) in references.iter().filter(|(_, own)| !alike(own, common)) {
+        let Some(recording) = recordings.get(path) else { continue };
+        for capture in order.captures.iter().filter(|c| c.path == *path) {
+            let samples = channel_of(recording, capture.channel, path)?;
+            let moved = Spectrum::heard(recipe, recording, samples, rate)
+                .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))?;
+            if alike(&moved, common) && !alike(&moved, own) {
+                return Err(JobError::Input(format!(
+                    "{}: its inputs are swapped: input {} carries what the reference carries in the other recordings; exchange the two channels of this file, or record it again",
+                    path.display(),
+                    capture.channel
+                )));
+            }
+        }
+        judged.note(
+            Verdict::Retake,
+            format!(
+                "{}: its reference is not the same output as in the other recordings, so its delays mean nothing; keep one output on the reference input throughout and record it again",
+                path.display()
+            ),
+        );
+    }
+    Ok(())
 }
 
 /// Response of one output, its noise from how its repeats differ.
@@ -295,24 +462,17 @@ fn output(
     rate: u32,
     moved_s: f64,
 ) -> Result<Output, JobError> {
-    let failed = |e: dsp::measure::MeasureError| {
-        JobError::Analysis(format!("{} ({}): {e}", capture.name, capture.path.display()))
-    };
-    let heard = transfer(recipe, &recording.base, samples, rate, AFTER_S, None).map_err(failed)?;
-    let spacing_hz = spacing_of(rate);
-    let mut bins = common_bins(&heard.impulse, heard.zero_at_s, rate);
+    let failed =
+        |e: MeasureError| JobError::Analysis(format!("{} ({}): {e}", capture.name, capture.path.display()));
+    let Spectrum { mut bins, noise, spacing_hz, shared } =
+        Spectrum::heard(recipe, recording, samples, rate).map_err(failed)?;
     for (k, bin) in bins.iter_mut().enumerate() {
         *bin *= Complex64::cis(2.0 * PI * k as f64 * spacing_hz * moved_s);
     }
-    let noise_at = |k: usize| {
-        let own = (k as f64 * spacing_hz / heard.spacing_hz) as usize;
-        heard.noise.get(own).or(heard.noise.last()).copied().unwrap_or(0.0)
-    };
     // Bins that lie closer than the gate tells apart share their noise: each counts for less than one.
-    let shared = (1.0 / (spacing_hz * heard.independent_s)).max(1.0);
     let strongest = bins.iter().map(|h| h.norm()).fold(0.0, f64::max);
     let leak = LEAK * strongest;
-    let sigma: Vec<f64> = (0..bins.len()).map(|k| (noise_at(k) * shared).sqrt()).collect();
+    let sigma: Vec<f64> = noise.iter().map(|power| (power * shared).sqrt()).collect();
     let Signal::Sweep(sweep) = &recipe.signal else {
         return Err(JobError::Input("the stimulus is no sweep".into()));
     };

@@ -8,6 +8,7 @@ use std::path::PathBuf;
 
 use dsp::correct::{FirKind, Options, propose, tune_of};
 use dsp::curve::{Curve, log_grid_hz};
+use dsp::factory::channel::ChannelFinding;
 use dsp::factory::combine::plan;
 use dsp::factory::{DB_PER_NEPER, LineResponse};
 use dsp::limits::{Frequencies, Limits, Range};
@@ -75,15 +76,15 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
     let rate_hz = outputs.rate_hz;
     let responses: Vec<LineResponse> = outputs.channels.iter().map(|c| c.response.clone()).collect();
     let names: Vec<String> = outputs.channels.iter().map(|c| c.name.clone()).collect();
-    let mut found = Vec::new();
-    for (name, response) in names.iter().zip(&responses) {
-        progress(&format!("explaining {name}"));
-        found.push(dsp::factory::channel::explain(response, rate_hz).ok_or_else(|| {
+    progress(&format!("explaining {} output(s)", names.len()));
+    let explained = captures::in_parallel(names.iter().zip(&responses), |(name, response)| {
+        dsp::factory::channel::explain(response, rate_hz).ok_or_else(|| {
             JobError::Analysis(format!(
                 "{name}: hardly anything of the stimulus is in this recording; check which output it was and record it again, louder"
             ))
-        })?);
-    }
+        })
+    });
+    let found: Vec<ChannelFinding> = explained.into_iter().collect::<Result<_, _>>()?;
 
     let plan = plan(&found, &responses, &names);
     let grid = log_grid_hz(FLAT_FROM_HZ / 2.0, FLAT_TO_HZ.min(0.45 * rate_hz), 48.0);
