@@ -1,6 +1,7 @@
 //! What the factory did to the signal, and how it is undone.
 
 use dsp::curve::Curve;
+use dsp::factory::AllPass;
 use dsp::verdict::Verdict;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -31,6 +32,9 @@ pub struct Finding {
     /// How flat it was and is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub flatness: Option<Flatness>,
+    /// How the shape changes with the volume step; empty where one step was recorded.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub loudness: Vec<VolumeShape>,
     /// Whether it can be relied on.
     pub verdict: Verdict,
     /// Reasons and doubts.
@@ -53,8 +57,19 @@ pub struct OutputFinding {
     pub curve: Option<Curve>,
 }
 
-/// How one output enters the sum.
+/// The shape at one volume step against the loudest.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct VolumeShape {
+    /// The step's label.
+    pub volume: String,
+    /// `[frequency_hz, db]`, 0 dB at 1 kHz.
+    pub response: Vec<[f64; 2]>,
+    /// Level at 1 kHz under the loudest step.
+    pub below_loudest_db: f64,
+}
+
+/// How one output enters the sum.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Combine {
     /// The output.
     pub name: String,
@@ -64,6 +79,9 @@ pub struct Combine {
     pub delay_ms: f64,
     /// Turned over.
     pub invert: bool,
+    /// All-passes added, so that all outputs turn alike.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub all_pass: Vec<AllPass>,
 }
 
 /// Flatness of the joined signal, rms about its mean.
@@ -94,6 +112,12 @@ impl Document for Finding {
         for (i, part) in self.combine.iter().enumerate() {
             rules::finite(format!("combine[{i}].gain_db"), part.gain_db)?;
             rules::not_negative(format!("combine[{i}].delay_ms"), part.delay_ms, "ms")?;
+        }
+        for (i, step) in self.loudness.iter().enumerate() {
+            rules::finite(format!("loudness[{i}].below_loudest_db"), step.below_loudest_db)?;
+            for [frequency_hz, db] in &step.response {
+                rules::finite(format!("loudness[{i}].response"), frequency_hz + db)?;
+            }
         }
         for (name, curve) in [("before", &self.before), ("undone", &self.undone)] {
             if let Some(curve) = curve {

@@ -204,6 +204,7 @@ pub fn work_out(
         undone,
         tune: number,
         flatness,
+        loudness: Vec::new(),
         verdict: if judged_remarks.is_empty() { Verdict::Good } else { Verdict::Usable },
         remarks: judged_remarks,
         simulated,

@@ -3,9 +3,8 @@
 use std::fmt::Write;
 use std::path::PathBuf;
 
-use dsp::factory::channel::Sure;
 use dsp::verdict::Verdict;
-use garage::formats::{curve_csv, tune};
+use garage::formats::{curve_csv, limits, tune};
 use job::factory::{CaptureRef, FactoryOrder, Worked, work_out};
 
 use crate::face::{Face, Failure, Outcome};
@@ -76,7 +75,7 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
         captures: args.captures,
         reference_channel: args.reference_channel,
         volumes: args.volumes,
-        limits: args.limits,
+        limits: args.limits.map(|path| limits::read(&path)).transpose()?,
         target: (args.target != "flat").then(|| args.target.clone().into()),
         fir_taps: args.fir_taps,
     };
@@ -103,33 +102,7 @@ fn words(worked: &Worked) -> Result<String, std::fmt::Error> {
     let found = &worked.findings.result;
     let mut words = String::new();
     for c in &found.channels {
-        write!(
-            words,
-            "{}: {:.0} to {:.0} Hz, {:+.1} dB, {}",
-            c.name, c.band_hz[0], c.band_hz[1], c.level_db, c.polarity
-        )?;
-        if let Some(delay_ms) = c.delay_ms {
-            write!(words, ", {delay_ms:.3} ms after the earliest")?;
-        }
-        for slope in &c.slopes {
-            write!(
-                words,
-                "; {} edge {} dB/octave ({} at {:.0} Hz)",
-                slope.edge, slope.db_per_oct, slope.family, slope.frequency_hz
-            )?;
-        }
-        for band in &c.equalisation {
-            write!(words, "; {} at {:.0} Hz", garage::entry::gain_words(band.gain_db), band.frequency_hz)?;
-        }
-        for all_pass in &c.all_pass {
-            write!(words, "; all-pass of order {} at {:.0} Hz", all_pass.order, all_pass.frequency_hz)?;
-        }
-        let sure = match c.sure {
-            Sure::High => "sure",
-            Sure::Medium => "fairly sure",
-            Sure::Low => "not sure",
-        };
-        writeln!(words, " ({sure})")?;
+        writeln!(words, "{}: {}", c.name, job::factory::sentence(c))?;
     }
     for c in &found.combine {
         writeln!(

@@ -2,6 +2,7 @@
 
 mod captures;
 mod findings;
+mod visit;
 mod volume;
 
 use std::path::PathBuf;
@@ -15,7 +16,7 @@ use dsp::limits::{Frequencies, Limits, Range};
 use dsp::target::Target;
 use dsp::tune::{SectionKind, Tune};
 use dsp::verdict::Verdict;
-use garage::formats::{limits, target};
+use garage::formats::target;
 use rustfft::num_complex::Complex64;
 
 use crate::error::JobError;
@@ -23,6 +24,7 @@ use crate::judged::Judged;
 
 pub use captures::CaptureRef;
 pub use findings::{CombineEntry, Finding, Findings, Flatness, Slope};
+pub use visit::{keep, keep_plan, sentence, sum};
 pub use volume::LoudnessAt;
 
 /// What to look at.
@@ -37,7 +39,7 @@ pub struct FactoryOrder {
     /// The same output at other volume steps, under the step's label.
     pub volumes: Vec<CaptureRef>,
     /// The processor's limits.
-    pub limits: Option<PathBuf>,
+    pub limits: Option<Limits>,
     /// Target of the undo; flat when left out.
     pub target: Option<PathBuf>,
     /// FIR taps, where the limits do not say.
@@ -55,6 +57,8 @@ pub struct Worked {
     pub predicted: Curve,
     /// The undo.
     pub undo: Tune,
+    /// Each output as it came, with its phase, on the grid of the others.
+    pub outputs: Vec<Curve>,
 }
 
 /// Range over which flatness is judged, narrowed to what the factory passes.
@@ -66,7 +70,7 @@ const FLAT_TO_HZ: f64 = 18_000.0;
 /// # Errors
 /// [`JobError`], naming the file or channel, where there is nothing to find anything in.
 pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<Worked, JobError> {
-    let limits = limits_of(order)?;
+    let limits = limits_of(order);
     let target = match &order.target {
         Some(path) => target::read(path)?,
         None => Target { name: "flat".into(), points: vec![(20.0, 0.0), (20_000.0, 0.0)], tolerance_db: 1.0 },
@@ -135,7 +139,15 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
             "a recording is noisy: record it again, louder, before relying on its details",
         );
     }
-    Ok(Worked { findings: whole, before: combined, predicted: proposal.curve, undo })
+    let outputs = on_grid.iter().map(|response| with_phase(&grid, response)).collect();
+    Ok(Worked { findings: whole, before: combined, predicted: proposal.curve, undo, outputs })
+}
+
+fn with_phase(grid_hz: &[f64], response: &[Complex64]) -> Curve {
+    let levels = response.iter().map(|h| level_db(*h)).collect();
+    let mut curve = Curve::of_levels(grid_hz.to_vec(), levels);
+    curve.phase_deg = Some(response.iter().map(|h| h.arg().to_degrees()).collect());
+    curve
 }
 
 fn level_db(h: Complex64) -> f64 {
@@ -143,9 +155,9 @@ fn level_db(h: Complex64) -> f64 {
 }
 
 /// The limits given, or ten plain parametric bands, with the taps asked for.
-fn limits_of(order: &FactoryOrder) -> Result<Limits, JobError> {
+fn limits_of(order: &FactoryOrder) -> Limits {
     let mut limits = match &order.limits {
-        Some(path) => limits::read(path)?,
+        Some(limits) => limits.clone(),
         None => Limits {
             sample_rate_hz: 48_000.0,
             bands: 10,
@@ -161,5 +173,5 @@ fn limits_of(order: &FactoryOrder) -> Result<Limits, JobError> {
     if let Some(taps) = order.fir_taps {
         limits.fir_taps = taps;
     }
-    Ok(limits)
+    limits
 }

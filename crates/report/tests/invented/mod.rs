@@ -68,6 +68,7 @@ pub fn proved() -> Document {
                 rms_db_before: 4.9,
                 rms_db_after: 0.4,
             }),
+            loudness: Vec::new(),
             verdict: Verdict::Good,
             remarks: Vec::new(),
             simulated: false,

@@ -2,7 +2,7 @@
 
 use eframe::egui::{Pos2, Rect, pos2};
 
-use super::{Board, View};
+use super::{Board, Trace, View};
 
 /// Room for the figures of the level axis.
 const LEFT: f32 = 44.0;
@@ -31,7 +31,15 @@ pub struct Layout {
 impl Layout {
     /// Divides `rect` for what `board` has to show.
     pub fn new(rect: Rect, board: &Board, view: &View) -> Self {
-        let names = board.traces.iter().map(|t| &t.name).chain(board.strip.iter().map(|s| &s.name));
+        // A curve that ends inside the plot is named there.
+        let ends_beyond =
+            |trace: &&Trace| trace.curve.frequency_hz.last().is_some_and(|hz| *hz > 0.7 * view.to_hz);
+        let names = board
+            .traces
+            .iter()
+            .filter(ends_beyond)
+            .map(|t| &t.name)
+            .chain(board.strip.iter().map(|s| &s.name));
         let longest = names.map(|name| name.chars().count()).max().unwrap_or(0);
         let wanted = (LETTER * longest as f32 + 20.0).clamp(LEAST_RIGHT, MOST_RIGHT);
         let right = if rect.width() < 420.0 { 72.0 } else { wanted };

@@ -83,7 +83,8 @@ impl Command {
     /// True for what a hand drags or types and an eye follows.
     pub fn is_under_the_hand(&self) -> bool {
         let board = matches!(self, Self::Board(BoardCommand::MoveHandle { .. }));
-        board || matches!(self, Self::Voicing(VoicingCommand::Edit(_) | VoicingCommand::Target(_)))
+        let plan = matches!(self, Self::Source(SourceCommand::Plan(_)));
+        board || plan || matches!(self, Self::Voicing(VoicingCommand::Edit(_) | VoicingCommand::Target(_)))
     }
 
     /// The key that does it, where there is one.

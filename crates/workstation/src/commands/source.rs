@@ -1,16 +1,28 @@
 //! The factory's signal.
 
+use garage::finding::Combine;
+
+use crate::state::Recordings;
+
 /// What can be asked of the source stage.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum SourceCommand {
     /// Play through the head unit and record its outputs.
     Take,
     /// Find out what the factory did.
     WorkOut,
+    /// Name recordings that were made outside the program.
+    Name(Recordings),
+    /// Find out what the factory did from recordings.
+    WorkOutRecordings,
     /// Put the undoing into the processor's input.
     Enter,
     /// Put one output on top.
     Show(Option<String>),
+    /// Change how the outputs are joined; back to the finding's own plan without.
+    Plan(Option<Vec<Combine>>),
+    /// Keep the changed plan.
+    KeepPlan,
 }
 
 impl SourceCommand {
@@ -19,9 +31,14 @@ impl SourceCommand {
         match self {
             Self::Take => "Take the factory signal".into(),
             Self::WorkOut => "Work it out".into(),
+            Self::Name(_) => "Name recordings".into(),
+            Self::WorkOutRecordings => "Work the recordings out".into(),
             Self::Enter => "Enter the undoing".into(),
             Self::Show(None) => "All outputs".into(),
             Self::Show(Some(name)) => name.clone(),
+            Self::Plan(None) => "Back to the plan found".into(),
+            Self::Plan(Some(_)) => "Change the plan".into(),
+            Self::KeepPlan => "Keep this plan".into(),
         }
     }
 }

@@ -108,4 +108,5 @@ fn show_board(ui: &mut Ui, state: &State, room: Vec2, out: &mut Vec<Command>) {
 
 pub use handover::{change_words, proof as proof_of, shown as proof_side};
 pub use intake::usual_rig;
+pub use source::{recordings_ready, recordings_wanted};
 pub use voicing::crossover_at;

@@ -9,7 +9,7 @@ use super::{State, Subject};
 use crate::commands::{
     CabinCommand, Command, GarageCommand, HandoverCommand, IntakeCommand, SourceCommand, VoicingCommand,
 };
-use crate::stages::Stage;
+use crate::stages::{Stage, recordings_ready, recordings_wanted};
 use crate::widgets::Mark;
 
 /// What to do next.
@@ -39,6 +39,7 @@ pub fn next_step(state: &State) -> NextStep {
     match state.stage {
         Stage::Intake => intake(state),
         Stage::Source => match (&open.finding, open.current_takes().any(|t| t.kind == TakeKind::Source)) {
+            (finding, _) if recordings_wanted(state) => recordings(state, finding.is_some()),
             (None, false) => step(
                 "Connect the head unit's outputs to the inputs and take the factory signal.",
                 Some(Command::Source(SourceCommand::Take)),
@@ -56,6 +57,22 @@ pub fn next_step(state: &State) -> NextStep {
         Stage::Voicing => voicing(state),
         Stage::Handover => handover(state),
     }
+}
+
+/// At a real head unit the recordings are made outside the program.
+fn recordings(state: &State, found: bool) -> NextStep {
+    let (words, command) = if found {
+        (
+            "Read the findings, type the undoing into the processor's inputs, then go on to the cabin.",
+            Command::Go(Stage::Cabin),
+        )
+    } else if recordings_ready(&state.source.recordings) {
+        ("Work out what the factory did.", Command::Source(SourceCommand::WorkOutRecordings))
+    } else {
+        let words = "Record the head unit's outputs at line level and name the recordings; without a factory head unit go on.";
+        (words, Command::Go(Stage::Cabin))
+    };
+    NextStep { words: words.into(), command: Some(command) }
 }
 
 fn intake(state: &State) -> NextStep {

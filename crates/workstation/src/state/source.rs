@@ -1,5 +1,62 @@
 //! The source stage.
 
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use dsp::curve::Curve;
+use dsp::limits::Limits;
+use garage::finding::Combine;
+use job::factory::{CaptureRef, FactoryOrder};
+
+/// One recording of one output, or of one volume step.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recording {
+    /// The output's name, or the step's label.
+    pub name: String,
+    /// The file.
+    pub file: String,
+    /// The input it is on in that file, from 1.
+    pub input: usize,
+}
+
+/// Line-level recordings made outside the program.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Recordings {
+    /// The stimulus that was played.
+    pub stimulus: String,
+    /// The input that carries the time reference in every file.
+    pub reference: Option<usize>,
+    /// One for each output.
+    pub outputs: Vec<Recording>,
+    /// One output at other volume steps.
+    pub volumes: Vec<Recording>,
+}
+
+impl Recordings {
+    /// What is to be worked out, once stimulus and outputs are named.
+    pub fn order(&self, limits: Option<&Limits>) -> Option<FactoryOrder> {
+        let whole = |it: &&Recording| !it.name.trim().is_empty() && !it.file.trim().is_empty();
+        let named = |all: &[Recording]| -> Vec<CaptureRef> {
+            let reference = |it: &Recording| CaptureRef {
+                name: it.name.trim().to_owned(),
+                path: PathBuf::from(it.file.trim()),
+                channel: it.input,
+            };
+            all.iter().filter(whole).map(reference).collect()
+        };
+        let captures = named(&self.outputs);
+        (!self.stimulus.trim().is_empty() && !captures.is_empty()).then(|| FactoryOrder {
+            stimulus: PathBuf::from(self.stimulus.trim()),
+            captures,
+            reference_channel: self.reference,
+            volumes: named(&self.volumes),
+            limits: limits.cloned(),
+            target: None,
+            fir_taps: None,
+        })
+    }
+}
+
 /// The stage.
 #[derive(Debug, Clone, Default)]
 pub struct SourcePage {
@@ -7,4 +64,10 @@ pub struct SourcePage {
     pub shown: Option<String>,
     /// The undoing is in the processor.
     pub entered: bool,
+    /// Recordings to work out.
+    pub recordings: Recordings,
+    /// The plan as a hand has changed it; the finding's own without.
+    pub plan: Option<Vec<Combine>>,
+    /// What the changed plan sums to.
+    pub sum: Option<Arc<Curve>>,
 }

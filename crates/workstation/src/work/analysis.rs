@@ -7,7 +7,7 @@ use audio::rig::Watch;
 use dsp::tune::Tune;
 use garage::{Reason, VisitFolder};
 use job::voicing::Wish;
-use job::{JobError, WorkClock, cabin, handover, source, voicing};
+use job::{JobError, WorkClock, cabin, factory, handover, source, voicing};
 
 use super::predict::scope_of;
 use super::{Curves, Event, Mouth, Think, ThinkOrder, Tuned, Worker, one_line};
@@ -38,6 +38,13 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
             let found = source::work_out(&folder, &mut WorkClock::System, watch)?;
             let said = found.remarks.first().cloned().unwrap_or_else(|| "worked out".into());
             Ok(Event::Ready(format!("source: {said}")))
+        }
+        Think::Recordings(recordings) => {
+            let worked = factory::work_out(&recordings, &mut |_| {})?;
+            let folder = VisitFolder::open(&order.visit)?;
+            let found = factory::keep(&folder, &mut WorkClock::System, worked)?;
+            let count = found.result.outputs.len();
+            Ok(Event::Ready(format!("source: {count} outputs are worked out")))
         }
         Think::SetUp { curves, sheet, keep } => set_up(&curves, &sheet, keep.map(|tune| *tune)),
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),

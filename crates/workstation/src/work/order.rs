@@ -7,8 +7,10 @@ use audio::rig::{DeviceFacts, Watch};
 use dsp::limits::Limits;
 use dsp::target::Target;
 use dsp::tune::{LeftAlone, Tune};
+use garage::finding::Combine;
 use garage::rig::Calibration;
 use garage::visit::CheckKind;
+use job::factory::FactoryOrder;
 use job::voicing::{CrossoverAdvice, Joint};
 
 use super::Curves;
@@ -57,6 +59,13 @@ pub enum DiskOrder {
         said: Vec<Said>,
         /// The tune it was made from.
         based_on: Option<u32>,
+    },
+    /// Keep a plan of the source's outputs that was changed by hand.
+    KeepPlan {
+        /// The visit.
+        visit: PathBuf,
+        /// The plan.
+        plan: Vec<Combine>,
     },
     /// A line of the entry sheet.
     Tick {
@@ -128,6 +137,8 @@ pub enum Think {
     Curves,
     /// What the factory did.
     WorkOut,
+    /// The same from recordings made outside the program.
+    Recordings(Box<FactoryOrder>),
     /// The whole stage in one go.
     SetUp {
         /// The takes.

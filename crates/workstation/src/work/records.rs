@@ -6,6 +6,7 @@ use audio::rig::DeviceFacts;
 use dsp::curve::{Curve, log_grid_hz};
 use dsp::filter::ChannelFilter;
 use dsp::tune::Tune;
+use garage::finding::Combine;
 use garage::formats::{limits, mic_calibration, target};
 use garage::visit::EntryTicks;
 use garage::{Calibration, Car, CarFolder, Garage, Reason, Simulation, Visit, VisitFolder};
@@ -51,6 +52,7 @@ impl Worker for Records {
                     )?))
                 })
             }
+            DiskOrder::KeepPlan { visit, plan } => keep_plan(&visit, plan),
             DiskOrder::Tick { visit, tune, key, ticked } => tick(&visit, tune, key, ticked),
             DiskOrder::Devices => {
                 mouth.say(Event::Scenarios(scenarios()));
@@ -194,6 +196,11 @@ fn calibration(path: &Path) -> Result<Event, Fault> {
     let curve = mic_calibration::read(path)?;
     let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     Ok(Event::Calibration(Calibration { file, curve }))
+}
+
+fn keep_plan(visit: &Path, plan: Vec<Combine>) -> Result<Event, Fault> {
+    job::factory::keep_plan(&VisitFolder::open(visit)?, plan)?;
+    open(visit)
 }
 
 fn tick(visit: &Path, tune: u32, key: String, ticked: bool) -> Result<Event, Fault> {

@@ -15,7 +15,7 @@ use eframe::egui::os::OperatingSystem;
 use eframe::egui::{ThemePreference, Ui, Vec2};
 use egui_kittest::Harness;
 use garage::channels::Place;
-use garage::finding::{Combine, Finding, Flatness, OutputFinding};
+use garage::finding::{Combine, Finding, Flatness, OutputFinding, VolumeShape};
 use garage::proof::{Distance, Proof, ProofErrors, ProofSide};
 use garage::rig::{Calibration, Microphone, RigRecord, Simulation};
 use garage::take::Clock;
@@ -255,11 +255,29 @@ fn proof() -> Proof {
     }
 }
 
+/// With a phase, so that it can be summed.
+fn turning(mut curve: Curve) -> Curve {
+    curve.phase_deg = Some(vec![0.0; curve.frequency_hz.len()]);
+    curve
+}
+
+fn loudness() -> Vec<VolumeShape> {
+    let step = |volume: &str, lift: f64, below_loudest_db| VolumeShape {
+        volume: volume.into(),
+        response: (0..=30)
+            .map(|n| 20.0 * 10f64.powf(f64::from(n) / 10.0))
+            .map(|hz| [hz, lift * (-(hz / 120.0).powi(2)).exp()])
+            .collect(),
+        below_loudest_db,
+    };
+    vec![step("10", 6.1, -24.0), step("18", 3.0, -10.0), step("26", 0.0, 0.0)]
+}
+
 fn finding() -> Finding {
     let output = |name: &str, sentence: &str| OutputFinding {
         name: name.into(),
         sentence: sentence.into(),
-        curve: Some(wavy(0.0, 2.0, 0.2, 20.0, 20_000.0)),
+        curve: Some(turning(wavy(0.0, 2.0, 0.2, 20.0, 20_000.0))),
     };
     Finding {
         made_at: "2026-03-14T09:45:00Z".parse().unwrap(),
@@ -268,12 +286,13 @@ fn finding() -> Finding {
             output("front right", "Full range, the same within 0.2 dB."),
         ],
         combine: vec![
-            Combine { name: "front left".into(), gain_db: 0.0, delay_ms: 0.0, invert: false },
-            Combine { name: "front right".into(), gain_db: -0.2, delay_ms: 0.0, invert: false },
+            Combine { name: "front left".into(), ..Combine::default() },
+            Combine { name: "front right".into(), gain_db: -0.2, ..Combine::default() },
         ],
         before: Some(wavy(0.0, 2.5, 0.3, 20.0, 20_000.0)),
         undone: Some(wavy(0.4, 0.2, 0.3, 20.0, 20_000.0)),
         tune: None,
+        loudness: loudness(),
         flatness: Some(Flatness { from_hz: 30.0, to_hz: 18_000.0, rms_db_before: 4.9, rms_db_after: 0.4 }),
         verdict: Verdict::Good,
         remarks: vec!["One volume step was measured; the loudness of the others is not known.".into()],
@@ -438,7 +457,8 @@ pub fn scaled(
     dark: bool,
     make: impl Fn() -> State + 'static,
 ) -> Harness<'static, Option<Workstation>> {
-    let builder = Harness::builder().with_size(size).with_pixels_per_point(pixels_per_point);
+    let builder =
+        Harness::builder().with_size(size).with_pixels_per_point(pixels_per_point).with_max_steps(64);
     let mut harness = builder.with_os(OperatingSystem::Nix).with_render_cursor(false).wgpu().build_ui_state(
         move |ui: &mut Ui, app: &mut Option<Workstation>| {
             if let Some(app) = app {

@@ -21,7 +21,9 @@ pub fn paint(ui: &Ui, board: &Board, layout: &Layout, t: &Tokens) {
     for ((trace, at), y) in inside.into_iter().zip(placed) {
         let ink = traces::colour(trace.ink, t);
         let galley = painter.layout_no_wrap(trace.name.clone(), Size::Small.bold(), ink);
-        let rect = Align2::LEFT_CENTER.anchor_size(pos2(at.x + 2.0 * GRID, y), galley.size());
+        let beside = Align2::LEFT_CENTER.anchor_size(pos2(at.x + 2.0 * GRID, y), galley.size());
+        let most = plot.right() - GRID;
+        let rect = beside.translate(vec2((most - beside.right()).min(0.0), 0.0));
         if (y - at.y).abs() > 2.0 {
             painter.line_segment([at, rect.left_center()], Stroke::new(1.0, ink.gamma_multiply(0.6)));
         }

@@ -1,0 +1,169 @@
+//! Source: what did the factory do to the signal, and how is it undone?
+
+mod outputs;
+mod plan;
+mod recordings;
+mod volume;
+
+use std::sync::Arc;
+
+use eframe::egui::{Label, Ui, vec2};
+use garage::finding::Finding;
+
+use crate::board::{Board, Ink, Strip, Trace, frequency_words};
+use crate::commands::{Command, SourceCommand};
+use crate::state::State;
+use crate::theme::{CARD_GAP, GRID, Size, plain, tokens};
+use crate::widgets::{action, card, caution, hint, pair, remark, verdict_words};
+
+pub use recordings::{ready as recordings_ready, wanted as recordings_wanted};
+
+const ROWS: f32 = 232.0;
+
+fn finding(state: &State) -> Option<&Arc<Finding>> {
+    state.open.as_ref()?.finding.as_ref()
+}
+
+pub fn centre(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    let drawing = plan::height(state);
+    let room = vec2(ui.available_width(), ui.available_height() - drawing - 2.0 * GRID);
+    ui.allocate_ui(room, |ui| {
+        ui.horizontal_top(|ui| {
+            ui.spacing_mut().item_spacing.x = CARD_GAP;
+            if finding(state).is_some_and(|f| !f.outputs.is_empty()) {
+                ui.allocate_ui(vec2(ROWS, room.y), |ui| {
+                    ui.vertical(|ui| outputs::show(ui, state, out));
+                });
+            }
+            super::show_board(ui, state, ui.available_size(), out);
+        });
+    });
+    if drawing > 0.0 {
+        plan::show(ui, state, out);
+    }
+}
+
+/// Before dashed, as undone dotted; the undoing in the strip.
+pub fn board(state: &State) -> Board {
+    let mut traces = Vec::new();
+    if let Some(finding) = finding(state) {
+        match &state.source.shown {
+            Some(name) => {
+                let output = finding.outputs.iter().find(|o| o.name == *name);
+                if let Some(curve) = output.and_then(|o| o.curve.clone()) {
+                    traces.push(Trace {
+                        name: name.clone(),
+                        ink: Ink::Before,
+                        curve: Arc::new(curve),
+                        shift_db: 0.0,
+                    });
+                }
+            }
+            None => {
+                for (name, ink, curve) in
+                    [("factory", Ink::Before, &finding.before), ("undone", Ink::Predicted, &finding.undone)]
+                {
+                    if let Some(curve) = curve {
+                        let curve = Arc::new(curve.clone());
+                        traces.push(Trace { name: name.into(), ink, curve, shift_db: 0.0 });
+                    }
+                }
+            }
+        }
+    }
+    if let Some(sum) = state.source.sum.as_ref().filter(|_| state.source.shown.is_none()) {
+        traces.push(Trace {
+            name: "by hand".into(),
+            ink: Ink::Chosen,
+            curve: Arc::clone(sum),
+            shift_db: 0.0,
+        });
+    }
+    let strip = state.open.as_ref().and_then(|open| open.undo.clone()).map(|curve| Strip {
+        name: "undoing".into(),
+        curve,
+        reach_db: 12.0,
+    });
+    Board {
+        traces,
+        strip,
+        unit: "dB",
+        simulated: state.is_simulated(),
+        empty: "The factory's signal at line level arrives here once it is taken.".into(),
+        ..Board::default()
+    }
+}
+
+pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    if let Some(finding) = finding(state) {
+        card(ui, "Findings", |ui| {
+            ui.spacing_mut().item_spacing.y = GRID;
+            if let Some(flat) = &finding.flatness {
+                pair(ui, "Bent by the factory", &format!("{:.1}", flat.rms_db_before), "dB rms");
+                pair(ui, "Left after undoing", &format!("{:.1}", flat.rms_db_after), "dB rms");
+                let range = format!("{} to {}", frequency_words(flat.from_hz), frequency_words(flat.to_hz));
+                hint(ui, &range);
+            }
+            let (shape, word) = verdict_words(finding.verdict);
+            remark(ui, shape, word);
+            for words in &finding.remarks {
+                hint(ui, words);
+            }
+        });
+    }
+    if let Some(steps) = finding(state).map(|f| &f.loudness).filter(|steps| !steps.is_empty()) {
+        card(ui, "Volume steps", |ui| {
+            volume::show(ui, steps);
+            hint(
+                ui,
+                "Against the loudest step, 0 dB at 1 kHz. Tune at one step, and leave the volume there.",
+            );
+        });
+    }
+    if recordings::wanted(state) {
+        recordings::show(ui, state, out);
+        undoing(ui, state);
+    } else {
+        signal(ui, state, out);
+    }
+    caution(
+        ui,
+        "speaker-level outputs are bridge-tied: ground neither side, and use an isolating, attenuating probe.",
+    );
+    caution(
+        ui,
+        "wiring, fuses, batteries, airbags and trim: follow the vehicle maker's instructions and local codes, and leave them to a qualified technician.",
+    );
+}
+
+/// The virtual car's own lines.
+fn signal(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    card(ui, "Factory signal", |ui| {
+        ui.spacing_mut().item_spacing.y = GRID;
+        let ready = state.draft.sheet.rig.is_some() && !state.is_busy();
+        let undo = state.open.as_ref().is_some_and(|open| open.undo.is_some());
+        action(ui, Command::Source(SourceCommand::Take), ready, out);
+        action(ui, Command::Source(SourceCommand::WorkOut), ready, out);
+        action(ui, Command::Source(SourceCommand::Enter), ready && undo, out);
+    });
+}
+
+/// The undoing as a list, for a processor that a hand types into.
+fn undoing(ui: &mut Ui, state: &State) {
+    let number = finding(state).and_then(|found| found.tune);
+    let tunes = state.open.as_ref().map(|open| &open.tunes);
+    let Some(saved) = tunes.and_then(|tunes| tunes.iter().find(|it| Some(it.record.number) == number)) else {
+        return;
+    };
+    card(ui, "Undoing, to type into the inputs", |ui| {
+        ui.spacing_mut().item_spacing.y = GRID;
+        for entry in garage::entry::lines(&saved.tune) {
+            let parts = [&entry.what, &entry.frequency, &entry.value];
+            let mut words: Vec<String> = parts.into_iter().filter(|it| !it.is_empty()).cloned().collect();
+            if !entry.q.is_empty() {
+                words.push(format!("Q {}", entry.q));
+            }
+            ui.add(Label::new(plain(words.join("  ·  "), Size::Body, tokens(ui).ink)).wrap());
+        }
+    });
+}

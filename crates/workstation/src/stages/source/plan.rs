@@ -1,0 +1,126 @@
+//! How the outputs are joined: a small signal drawing whose every number can be changed, the sum's curve following.
+
+use eframe::egui::{
+    Align, Label, Layout, Pos2, ScrollArea, Stroke, Ui, WidgetInfo, accesskit::Role, pos2, vec2,
+};
+use garage::finding::{Combine, Finding};
+
+use super::finding;
+use crate::commands::{Command, SourceCommand};
+use crate::state::State;
+use crate::theme::{GRID, LEAST_TARGET, Size, bold, plain, tokens};
+use crate::widgets::{action, figure};
+
+/// Room the drawing asks for.
+pub fn height(state: &State) -> f32 {
+    match finding(state) {
+        Some(finding) if !finding.combine.is_empty() => {
+            (finding.outputs.len() as f32 * (LEAST_TARGET + GRID) + 2.0 * GRID).min(208.0)
+        }
+        _ => 0.0,
+    }
+}
+
+/// The plan in force: as changed by hand, or as found.
+fn plan(state: &State) -> Option<&[Combine]> {
+    state.source.plan.as_deref().or_else(|| finding(state).map(|finding| finding.combine.as_slice()))
+}
+
+pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    let (Some(finding), Some(plan)) = (finding(state), plan(state)) else { return };
+    let changed = state.source.plan.is_some();
+    ui.horizontal_top(|ui| {
+        let wide = ui.available_width() - 200.0;
+        ui.allocate_ui(vec2(wide, ui.available_height()), |ui| {
+            ScrollArea::vertical().id_salt("plan").auto_shrink([false, true]).show(ui, |ui| {
+                ui.vertical(|ui| drawing(ui, finding, plan, out));
+            });
+        });
+        ui.vertical(|ui| {
+            ui.spacing_mut().item_spacing.y = 2.0 * GRID;
+            let words = if changed { "changed by hand" } else { "as found" };
+            ui.label(plain(words, Size::Small, tokens(ui).quiet));
+            if changed {
+                for command in [SourceCommand::KeepPlan, SourceCommand::Plan(None)] {
+                    action(ui, Command::Source(command), !state.is_busy(), out);
+                }
+            }
+        });
+    });
+}
+
+fn drawing(ui: &mut Ui, finding: &Finding, plan: &[Combine], out: &mut Vec<Command>) {
+    let t = tokens(ui);
+    ui.spacing_mut().item_spacing.y = GRID;
+    let mut joined: Vec<Pos2> = Vec::new();
+    let mut rows = Vec::new();
+    for output in &finding.outputs {
+        let part = plan.iter().find(|it| it.name == output.name);
+        let row = ui.horizontal(|ui| one(ui, finding, plan, &output.name, part, out)).response.rect;
+        rows.push(row);
+        if part.is_some() {
+            joined.push(row.right_center());
+        }
+    }
+    let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return };
+    let sum = pos2(ui.max_rect().right() - 48.0, f32::midpoint(first.top(), last.bottom()));
+    let painter = ui.painter();
+    for start in joined {
+        let turn = pos2((sum.x - 40.0).max(start.x + 8.0), start.y);
+        painter.line_segment([start + vec2(8.0, 0.0), turn], Stroke::new(1.0, t.quiet));
+        painter.line_segment([turn, sum], Stroke::new(1.0, t.quiet));
+    }
+    painter.line_segment([sum, sum + vec2(44.0, 0.0)], Stroke::new(1.5, t.ink));
+    painter.circle(sum, 14.0, t.card, Stroke::new(1.5, t.ink));
+    for arm in [vec2(6.0, 0.0), vec2(0.0, 6.0)] {
+        painter.line_segment([sum - arm, sum + arm], Stroke::new(1.5, t.ink));
+    }
+    let area = ui.interact(
+        eframe::egui::Rect::from_center_size(sum, vec2(28.0, 28.0)),
+        ui.scope_id().with("sum"),
+        eframe::egui::Sense::hover(),
+    );
+    let names: Vec<&str> = plan.iter().map(|it| it.name.as_str()).collect();
+    area.widget_info(|| WidgetInfo::labeled(Role::Image, true, format!("Joined: {}", names.join(", "))));
+}
+
+/// In the sum or not, gain, delay, polarity.
+fn one(
+    ui: &mut Ui,
+    finding: &Finding,
+    plan: &[Combine],
+    name: &str,
+    part: Option<&Combine>,
+    out: &mut Vec<Command>,
+) {
+    let t = tokens(ui);
+    let mut used = part.is_some();
+    let mut change = |new: Option<Combine>| {
+        // In the order of the outputs, whatever was left out in between.
+        let of =
+            |it: &str| if it == name { new.clone() } else { plan.iter().find(|p| p.name == it).cloned() };
+        let changed = finding.outputs.iter().filter_map(|output| of(&output.name)).collect();
+        out.push(Command::Source(SourceCommand::Plan(Some(changed))));
+    };
+    if ui.checkbox(&mut used, "").accessible_name(format!("{name} in the sum")).changed() {
+        let found = finding.combine.iter().find(|it| it.name == name).cloned();
+        let fresh = found.unwrap_or_else(|| Combine { name: name.to_owned(), ..Combine::default() });
+        change(used.then_some(fresh));
+    }
+    let ink = if part.is_some() { t.ink } else { t.quiet };
+    ui.allocate_ui_with_layout(vec2(112.0, 20.0), Layout::left_to_right(Align::Center), |ui| {
+        ui.set_min_width(112.0);
+        ui.add(Label::new(bold(name, Size::Body, ink)).truncate());
+    });
+    let Some(part) = part else {
+        ui.label(plain("left out", Size::Small, t.quiet));
+        return;
+    };
+    let mut new = part.clone();
+    figure(ui, &format!("Gain of {name}"), &mut new.gain_db, "dB", -40.0..=20.0, 1, 88.0);
+    figure(ui, &format!("Delay of {name}"), &mut new.delay_ms, "ms", 0.0..=50.0, 2, 92.0);
+    ui.checkbox(&mut new.invert, "Inverted").accessible_name(format!("{name} turned over"));
+    if new != *part {
+        change(Some(new));
+    }
+}
