@@ -5,14 +5,14 @@ use std::path::PathBuf;
 
 use dsp::verdict::Verdict;
 use garage::formats::{curve_csv, limits, tune};
-use job::factory::{CaptureRef, FactoryOrder, Worked, work_out};
+use job::factory::{CLEAN_PERCENT, CaptureRef, CleanVolumeFinding, FactoryOrder, Worked, work_out};
 
 use crate::face::{Face, Failure, Outcome};
 
 /// Finds out what the factory did to the signal, and how to undo it.
 ///
-/// Play a sweep with markers and two repeats that begins at 5 Hz (`stimulus sweep --low-hz 5 --markers --repeats 2`) from a
-/// stick, a disc, a phone or an aux lead, with every tone control at its centre, and record the head unit's outputs at line
+/// Play a sweep with markers and two repeats that begins at 5 Hz, on both sides and then on each alone
+/// (`stimulus sweep --low-hz 5 --markers --repeats 2 --channels 2 --sides`), from a stick, a disc, a phone or an aux lead, with every tone control at its centre, and record the head unit's outputs at line
 /// level. Keep one output on the first input of every recording as the time reference and name it with
 /// --reference-channel; move the others through the second input. Speaker-level outputs are bridge-tied: never ground either
 /// side, use an isolating, attenuating probe, and leave wiring to a qualified technician.
@@ -32,6 +32,13 @@ pub struct Args {
     /// The same output at another volume step, under the step's label. More than once.
     #[arg(long = "volume", value_name = "LABEL=C.wav[:K]", value_parser = named)]
     volumes: Vec<CaptureRef>,
+    /// A recording of one tone while the volume was turned up a step at a time, each held for a second or longer. More
+    /// than once: at 1 kHz, and at 40 Hz, where limiters and bass cuts act.
+    #[arg(long = "steps", value_name = "C.wav[:K]", value_parser = unnamed)]
+    steps: Vec<CaptureRef>,
+    /// THD in per cent up to which a volume step counts as clean.
+    #[arg(long, value_name = "PERCENT", default_value_t = CLEAN_PERCENT, value_parser = percent)]
+    clean_percent: f64,
     /// The processor's limits; ten parametric bands when left out.
     #[arg(long, value_name = "L.json")]
     limits: Option<PathBuf>,
@@ -63,6 +70,16 @@ fn named(text: &str) -> Result<CaptureRef, String> {
     Ok(CaptureRef { name: name.trim().into(), path: path.into(), channel })
 }
 
+fn unnamed(text: &str) -> Result<CaptureRef, String> {
+    named(&format!("steps={text}"))
+        .map_err(|_| "write the file, and its channel after a colon, such as steps.wav:2".into())
+}
+
+fn percent(text: &str) -> Result<f64, String> {
+    let value: f64 = text.parse().map_err(|_| "write a number of per cent, such as 1")?;
+    if (0.01..=30.0).contains(&value) { Ok(value) } else { Err("give from 0.01 to 30 per cent".into()) }
+}
+
 /// Runs the command.
 pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     let file = |name: &str| args.out.join(name);
@@ -75,6 +92,8 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
         captures: args.captures,
         reference_channel: args.reference_channel,
         volumes: args.volumes,
+        steps: args.steps,
+        clean_percent: args.clean_percent,
         limits: args.limits.map(|path| limits::read(&path)).transpose()?,
         target: (args.target != "flat").then(|| args.target.clone().into()),
         fir_taps: args.fir_taps,
@@ -114,6 +133,9 @@ fn words(worked: &Worked) -> Result<String, std::fmt::Error> {
             if c.invert { ", turned over" } else { "" }
         )?;
     }
+    for clean in found.clean_volume.iter().chain(&found.clean_volume_elsewhere) {
+        writeln!(words, "{}", clean_words(clean))?;
+    }
     let f = &found.flatness;
     write!(
         words,
@@ -124,4 +146,19 @@ fn words(worked: &Worked) -> Result<String, std::fmt::Error> {
         write!(words, "\n  {remark}")?;
     }
     Ok(words)
+}
+
+fn clean_words(clean: &CleanVolumeFinding) -> String {
+    let tone = format!("at {:.0} Hz", clean.frequency_hz);
+    let upper = match (&clean.next, clean.next_thd_percent) {
+        (Some(next), Some(thd)) => format!("step {next} has {thd:.2} %"),
+        _ => "no step beyond it was heard".into(),
+    };
+    match (&clean.highest, clean.thd_percent, clean.level_dbfs) {
+        (Some(highest), Some(thd), Some(level)) => format!(
+            "{tone} volume step {highest} of {} is the highest clean one ({thd:.2} % THD, {level:.1} dBFS); {upper}",
+            clean.steps.len()
+        ),
+        _ => format!("{tone} no volume step is clean; {upper}"),
+    }
 }

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use audio::wav::IntegerBits;
-use dsp::stimulus::{Markers, Pink, Recipe, RollCall, Signal, Steps, Sweep};
+use dsp::stimulus::{Markers, Pink, Recipe, RollCall, Sides, Signal, Steps, Sweep};
 use garage::formats::stimulus_sidecar;
 use job::stimulus::{Encoding, make};
 
@@ -89,6 +89,10 @@ struct SweepArgs {
     /// The channel that carries the signal, counted from 1.
     #[arg(long, value_name = "K", default_value_t = 1)]
     on: usize,
+    /// For a head unit: sweeps on channels 1 and 2 together, then one on each alone, 12 dB softer, then two seconds of
+    /// quiet. Tells which side feeds an output, whether it compresses, and its hum. Needs --channels 2.
+    #[arg(long, conflicts_with = "on")]
+    sides: bool,
 }
 
 /// Pink noise: equal power in every octave, for levels and for listening.
@@ -193,7 +197,11 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
                 )));
             }
             let plan = Sweep::usual(a.low_hz, high_hz, a.seconds, a.repeats, markers);
-            (a.file, a.level_dbfs, Signal::Sweep(Sweep { on: a.on, ..plan }))
+            (
+                a.file,
+                a.level_dbfs,
+                Signal::Sweep(Sweep { on: a.on, sides: a.sides.then_some(Sides::USUAL), ..plan }),
+            )
         }
         Kind::Pink(a) => {
             let high_hz = a.file.high_hz(a.high_hz);

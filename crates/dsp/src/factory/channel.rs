@@ -54,7 +54,7 @@ pub struct ChannelFinding {
 }
 
 /// A lead in Schwarz's criterion that settles the family of an edge.
-const RIVAL_LEAD: f64 = 60.0;
+const RIVAL_LEAD: f64 = 20.0;
 
 /// Points per octave that [`explain`] wants.
 pub const PER_OCTAVE: f64 = 48.0;
@@ -109,7 +109,7 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
         // what is left over after a fit hangs together over about an eighth of an octave here.
         Some(rival) => match rival.criterion(Part::Level) - shape.fit.criterion(Part::Level) {
             x if x > RIVAL_LEAD => Sure::High,
-            x if x > 0.3 * RIVAL_LEAD => Sure::Medium,
+            x if x > 0.4 * RIVAL_LEAD => Sure::Medium,
             _ => Sure::Low,
         },
     };

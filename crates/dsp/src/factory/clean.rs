@@ -222,7 +222,7 @@ impl Tone {
             }
         }
         // A tone is mostly its fundamental, however hard it clips.
-        if !(all > 0.0) || rest > 0.5 * all {
+        if all <= 0.0 || rest > 0.5 * all || !all.is_finite() {
             return None;
         }
         let known: Vec<(f64, f64)> = sums
@@ -359,7 +359,8 @@ mod tests {
     /// 3 dB, at 40 Hz and 1 kHz. The truth is found by bisection over single tones, to 0.01 dB.
     #[test]
     fn the_highest_clean_step_is_found() {
-        let shapes: [(&str, fn(f64) -> f64); 3] = [
+        type Shape = fn(f64) -> f64;
+        let shapes: [(&str, Shape); 3] = [
             ("hard", |x| x.clamp(-0.4, 0.4)),
             ("soft", |x| 0.4 * (x / 0.4).tanh()),
             ("cubic", |x| {

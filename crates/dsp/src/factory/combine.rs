@@ -5,7 +5,7 @@ use std::f64::consts::PI;
 use rustfft::num_complex::Complex64;
 use serde::Serialize;
 
-use super::channel::ChannelFinding;
+use super::channel::{ChannelFinding, Sure};
 use super::model::{AllPass, DB_PER_NEPER};
 use super::response::LineResponse;
 
@@ -49,8 +49,8 @@ const SAME_BAND: f64 = 0.7;
 
 /// Plans the sum of outputs that were measured on one time base.
 ///
-/// `names` serves the remarks. Polarity and delay come from the findings; gains make neighbours equal at the place
-/// where their band edges cross, whatever equalisation lies there, since that is shared by both.
+/// `names` serves the remarks. Polarity and delay come from the findings; gains are those of the filters found, and
+/// where these explain an output less well, what makes neighbours equal at the place where their band edges cross.
 pub fn plan(findings: &[ChannelFinding], responses: &[LineResponse], names: &[String]) -> Plan {
     let mut order: Vec<usize> = (0..findings.len()).collect();
     let middle = |i: usize| (findings[i].band_hz.0 * findings[i].band_hz.1).sqrt();
@@ -194,10 +194,13 @@ fn joint(
         .into_iter()
         .filter_map(|hz| Some(bare(lower, lower_response, hz)? - bare(upper, upper_response, hz)?))
         .collect();
-    let step = if differences.is_empty() {
-        lower.level_db - upper.level_db
-    } else {
-        differences.iter().sum::<f64>() / differences.len() as f64
+    // Where both are explained well, their broad-band gains are known whatever equalisation lies at the joint.
+    let explained = |finding: &ChannelFinding| finding.confidence.shape == Sure::High;
+    let met = (!differences.is_empty()).then(|| differences.iter().sum::<f64>() / differences.len() as f64);
+    let step = match met {
+        _ if explained(lower) && explained(upper) => lower.model.gain_db - upper.model.gain_db,
+        Some(met) => met,
+        None => lower.level_db - upper.level_db,
     };
     (step, gap)
 }

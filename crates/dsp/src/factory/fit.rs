@@ -26,11 +26,9 @@ pub(super) struct Fit {
 impl Fit {
     /// Schwarz's criterion (1978) for residuals whose size is not known beforehand: `n ln χ²` plus `ln n` for each free
     /// parameter. What noise is taken to be is only a guess, and a model that leaves a tenth of it must still be told
-    /// from one that leaves all of it.
+    /// from one that leaves all of it. Neighbouring residuals hang together, so that `n` is a third of their number.
     pub fn criterion(&self, part: Part) -> f64 {
-        let parameters = self.model.parameters(part == Part::Both).len();
-        let n = self.count.max(1) as f64;
-        n * self.reduced().max(LEAST_REDUCED).ln() + parameters as f64 * n.ln()
+        criterion(self.reduced(), self.count, self.model.parameters(part == Part::Both).len())
     }
 
     /// Cost per residual; 1 when the model explains everything but the noise.
@@ -40,7 +38,13 @@ impl Fit {
 }
 
 /// Nothing is explained better than this: beyond it lie the rounding and the ripple of the measurement itself.
-pub(super) const LEAST_REDUCED: f64 = 1e-3;
+const LEAST_REDUCED: f64 = 1e-2;
+
+/// [`Fit::criterion`] of a fit that leaves `reduced` per residual.
+pub(super) fn criterion(reduced: f64, count: usize, parameters: usize) -> f64 {
+    let n = count.max(1) as f64;
+    n / 3.0 * reduced.max(LEAST_REDUCED).ln() + parameters as f64 * n.ln()
+}
 
 /// Residuals of `ln(measured / model)` in standard deviations; the imaginary part is wrapped.
 pub(super) fn residuals(model: &ChannelModel, to: &LineResponse, part: Part) -> Vec<f64> {

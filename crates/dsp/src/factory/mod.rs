@@ -13,6 +13,8 @@ mod shape;
 pub mod channel;
 pub mod clean;
 pub mod combine;
+pub mod quiet;
+pub mod side;
 
 pub use model::{AllPass, ChannelModel, DB_PER_NEPER};
 pub use response::LineResponse;

@@ -241,9 +241,9 @@ pub(super) fn same_edges(a: &ChannelModel, b: &ChannelModel) -> bool {
 /// Explanations kept side by side while bands are added: the best next band is not always part of the best whole.
 const SIDE_BY_SIDE: usize = 2;
 /// A band must better the criterion by this much.
-const WORTH_A_BAND: f64 = 6.0;
+const WORTH_A_BAND: f64 = 3.0;
 /// A candidate this far behind its rival with no more to gain is given up.
-const HOPELESS: f64 = 60.0;
+const HOPELESS: f64 = 30.0;
 
 /// Adds equaliser bands to a model for as long as they pay for their numbers.
 fn equalised(start: ChannelModel, response: &LineResponse, reach: &Reach, rival: f64) -> Fit {
@@ -268,9 +268,7 @@ fn equalised(start: ChannelModel, response: &LineResponse, reach: &Reach, rival:
             }
         }
         // Every further band costs its three numbers, and nothing is explained better than the least.
-        let n = best.count as f64;
-        let floor =
-            n * super::fit::LEAST_REDUCED.ln() + (leader.model.parameters(false).len() + 3) as f64 * n.ln();
+        let floor = super::fit::criterion(0.0, best.count, leader.model.parameters(false).len() + 3);
         if floor > best.criterion(Part::Level).min(rival + HOPELESS) {
             break;
         }

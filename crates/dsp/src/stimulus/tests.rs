@@ -162,3 +162,30 @@ fn a_recipe_that_cannot_be_played_says_what_would_be_right() {
     recipe.level_dbfs = f64::NAN;
     assert!(recipe.check().is_err());
 }
+
+/// Both sides get the sweeps and markers, each side its own sweep 12 dB softer, and neither sounds in the quiet.
+#[test]
+fn sides_sound_together_then_alone_then_not_at_all() {
+    let plan = Sweep { sides: Some(Sides::USUAL), ..Sweep::usual(20.0, 20_000.0, 1.0, 2, Markers::Ends) };
+    let line = plan.timeline(48_000);
+    let recipe = Recipe { rate_hz: 48_000, channels: 2, level_dbfs: -6.0, signal: Signal::Sweep(plan) };
+    let rendered = recipe.render().unwrap();
+    assert_eq!(rendered.channels[0].len(), line.frames);
+    let alone = line.alone.unwrap();
+    let peak = |channel: usize, from: usize, to: usize| {
+        rendered.channels[channel][from..to].iter().fold(0.0f64, |m, x| m.max(x.abs()))
+    };
+    assert_eq!(rendered.channels[0][..alone.left], rendered.channels[1][..alone.left]);
+    let softer = 10f64.powf(-18.0 / 20.0);
+    for (sounding, from, to) in [(0, alone.left, alone.right), (1, alone.right, alone.quiet.start)] {
+        assert!((peak(sounding, from, to) / softer - 1.0).abs() < 1e-3);
+        assert_eq!(peak(1 - sounding, from, to), 0.0);
+    }
+    assert_eq!(
+        peak(0, alone.quiet.start, alone.quiet.end).max(peak(1, alone.quiet.start, alone.quiet.end)),
+        0.0
+    );
+    assert!(line.markers[1] >= alone.quiet.end);
+    let mono = Recipe { channels: 1, ..recipe };
+    assert!(mono.render().is_err());
+}

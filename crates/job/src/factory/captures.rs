@@ -7,13 +7,16 @@ use std::path::{Path, PathBuf};
 use audio::wav::{self, Wav};
 use dsp::factory::LineResponse;
 use dsp::factory::channel::PER_OCTAVE;
-use dsp::measure::{MeasureError, TimeBase, locate, transfer};
+use dsp::measure::{MeasureError, TimeBase, locate};
 use dsp::stimulus::{Recipe, Signal};
 use dsp::verdict::Verdict;
 use garage::formats::stimulus_sidecar;
 use rustfft::num_complex::Complex64;
 
 use super::FactoryOrder;
+use super::reference::same_reference;
+use super::sides::{self, Sided};
+use super::spectrum::{LEAK, Spectrum};
 use crate::error::JobError;
 use crate::judged::Judged;
 
@@ -28,11 +31,6 @@ pub struct CaptureRef {
     pub channel: usize,
 }
 
-/// Length of response that is looked at after the direct sound: a 10 Hz all-pass rings for a while.
-const AFTER_S: f64 = 1.0;
-/// What leaks from an output's strongest part into its stop-bands (gate, converters, the player's rounding), as a ratio:
-/// 86 dB down. A fit must not explain it by filters.
-const LEAK: f64 = 5e-5;
 /// An output that carries less than this under the loudest is called silent.
 const SILENT_DB: f64 = -70.0;
 
@@ -41,7 +39,9 @@ pub(super) struct Output {
     pub name: String,
     pub response: LineResponse,
     pub skew_ppm: Option<f64>,
-    /// Delay of its strongest part.
+    /// What the sides alone tell, where the stimulus has them.
+    pub sided: Option<Sided>,
+    /// Its delay over all that is clearly heard.
     delay_s: f64,
     bins: Vec<Complex64>,
     spacing_hz: f64,
@@ -65,11 +65,19 @@ impl Output {
     }
 }
 
-/// Group delay of the strongest part, from neighbouring bins weighted by power.
-fn bulk_delay_s(bins: &[Complex64], spacing_hz: f64) -> f64 {
-    let turn: Complex64 = bins.windows(2).skip(1).map(|pair| pair[1] * pair[0].conj()).sum();
+/// Group delay over all that noise leaves clear, each pair of neighbouring bins counting alike: high frequencies, whose
+/// phase turns the most, must turn slowly once it is taken out.
+fn bulk_delay_s(bins: &[Complex64], noise: &[f64], spacing_hz: f64) -> f64 {
+    let loudest = bins.iter().map(|h| h.norm_sqr()).fold(0.0, f64::max);
+    let clear = |k: usize| bins[k].norm_sqr() > (CLEAR * noise[k]).max(LEAK * LEAK * CLEAR * loudest);
+    let turned = |k: usize| bins[k + 1] * bins[k].conj();
+    let pairs = (1..bins.len().min(noise.len()).saturating_sub(1)).filter(|&k| clear(k) && clear(k + 1));
+    let turn: Complex64 = pairs.map(|k| turned(k) / turned(k).norm()).sum();
     -turn.arg() / (2.0 * PI * spacing_hz)
 }
+
+/// Times the power of its noise from which a bin is clear.
+const CLEAR: f64 = 10.0;
 
 /// All outputs, with what is known of their common time.
 pub(super) struct Outputs {
@@ -99,9 +107,9 @@ pub(super) fn recipe_beside(stimulus: &Path) -> Result<Recipe, JobError> {
 }
 
 /// One file's samples and clock.
-struct Recording {
-    wav: Wav,
-    base: TimeBase,
+pub(super) struct Recording {
+    pub wav: Wav,
+    pub base: TimeBase,
 }
 
 pub(super) fn read(
@@ -137,7 +145,7 @@ pub(super) fn read(
     let mut moves_s: BTreeMap<&Path, f64> = BTreeMap::new();
     if let (Some(reference), true) = (order.reference_channel, recordings.len() > 1) {
         let heard = in_parallel(recordings.iter(), |(path, recording)| {
-            Spectrum::heard(&recipe, recording, channel_of(recording, reference, path)?, rate)
+            Spectrum::heard(&recipe, &recording.base, channel_of(recording, reference, path)?, rate)
                 .map(|spectrum| (*path, spectrum))
                 .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))
         });
@@ -197,7 +205,11 @@ fn peak_db(output: &Output) -> f64 {
     output.response.level_db().into_iter().fold(f64::NEG_INFINITY, f64::max)
 }
 
-fn channel_of<'a>(recording: &'a Recording, channel: usize, path: &Path) -> Result<&'a [f64], JobError> {
+pub(super) fn channel_of<'a>(
+    recording: &'a Recording,
+    channel: usize,
+    path: &Path,
+) -> Result<&'a [f64], JobError> {
     recording.wav.channels.get(channel.wrapping_sub(1)).map(Vec::as_slice).ok_or_else(|| {
         JobError::Input(format!(
             "{} has {} channels, so there is no channel {channel}; count from 1",
@@ -306,153 +318,6 @@ pub(super) fn in_parallel<I: Send, T: Send>(
     })
 }
 
-fn spacing_of(rate: u32) -> f64 {
-    f64::from(rate) / common_length(rate) as f64
-}
-
-fn common_length(rate: u32) -> usize {
-    dsp::spectrum::fast_length(4 * f64::from(rate) as usize)
-}
-
-/// A spectrum whose phase counts from the stimulus's own start, on bins common to all outputs.
-struct Spectrum {
-    bins: Vec<Complex64>,
-    /// Power of the noise in each bin.
-    noise: Vec<f64>,
-    spacing_hz: f64,
-    /// How many neighbouring bins share their noise.
-    shared: f64,
-}
-
-impl Spectrum {
-    fn heard(
-        recipe: &Recipe,
-        recording: &Recording,
-        samples: &[f64],
-        rate: u32,
-    ) -> Result<Self, MeasureError> {
-        let heard = transfer(recipe, &recording.base, samples, rate, AFTER_S, None)?;
-        let length = common_length(rate);
-        let spacing_hz = spacing_of(rate);
-        let mut bins = dsp::spectrum::RealTransform::new(length).forward(&heard.impulse);
-        for (k, bin) in bins.iter_mut().enumerate() {
-            *bin *= Complex64::cis(2.0 * PI * k as f64 * spacing_hz * heard.zero_at_s);
-        }
-        let noise_at = |k: usize| {
-            let own = (k as f64 * spacing_hz / heard.spacing_hz) as usize;
-            heard.noise.get(own).or(heard.noise.last()).copied().unwrap_or(0.0)
-        };
-        let noise = (0..bins.len()).map(noise_at).collect();
-        Ok(Self { bins, noise, spacing_hz, shared: (1.0 / (spacing_hz * heard.independent_s)).max(1.0) })
-    }
-
-    fn loudest(&self) -> f64 {
-        self.bins.iter().map(|h| h.norm()).fold(0.0, f64::max)
-    }
-
-    /// How much later `second` is: two responses of the same thing, so nothing but a delay lies between them.
-    fn lag_s(&self, second: &Self) -> f64 {
-        let floor = (LEAK * self.loudest() * LEAK * second.loudest()).max(f64::MIN_POSITIVE);
-        // Each bin counts by what noise leaves of its phase, and not at all where noise outweighs it.
-        let weighed = |k: usize| {
-            let (a, b) = (self.bins[k], second.bins[k]);
-            let product = b * a.conj();
-            let doubt =
-                self.noise[k] / a.norm_sqr().max(floor) + second.noise[k] / b.norm_sqr().max(floor) + 1e-8;
-            if doubt < 0.1 && product.norm() > floor {
-                product / product.norm() / doubt
-            } else {
-                Complex64::ZERO
-            }
-        };
-        let count = self.bins.len().min(second.bins.len()).min(self.noise.len()).min(second.noise.len());
-        let cross: Vec<Complex64> = (0..count).map(weighed).collect();
-        // First to a sample by the peak of the correlation, then by least squares of the phase that is left.
-        let length = 2 * (count.max(2) - 1);
-        let alike = dsp::spectrum::RealTransform::new(length).inverse(&cross);
-        let peak = (0..length).max_by(|&i, &j| alike[i].total_cmp(&alike[j])).unwrap_or(0);
-        let samples = if peak > length / 2 { peak as f64 - length as f64 } else { peak as f64 };
-        let mut lag = samples / (self.spacing_hz * length as f64);
-        for _ in 0..4 {
-            let (mut up, mut down) = (0.0, 0.0);
-            for (k, c) in cross.iter().enumerate().skip(1) {
-                let w = 2.0 * PI * k as f64 * self.spacing_hz;
-                up -= c.norm() * w * (c * Complex64::cis(w * lag)).arg();
-                down += c.norm() * w * w;
-            }
-            lag += up / down.max(1e-300);
-        }
-        lag
-    }
-
-    /// How far the levels of two outputs differ in shape where both are heard, rms; none where they share nothing.
-    fn unlike_db(&self, other: &Self) -> Option<f64> {
-        let (own, others) = (self.third_octaves(), other.third_octaves());
-        let loud = |list: &[f64]| list.iter().copied().fold(f64::NEG_INFINITY, f64::max) - 25.0;
-        let (own_limit, other_limit) = (loud(&own), loud(&others));
-        let pairs = own.iter().zip(&others).filter(|(a, b)| **a > own_limit || **b > other_limit);
-        let differences: Vec<f64> = pairs.map(|(a, b)| (a - b).clamp(-60.0, 60.0)).collect();
-        let n = differences.len() as f64;
-        let mean = differences.iter().sum::<f64>() / n;
-        (n > 3.0).then(|| (differences.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / n).sqrt())
-    }
-
-    /// Levels of third octaves from 20 Hz to 16 kHz.
-    fn third_octaves(&self) -> Vec<f64> {
-        let mean_db = |n: i32| {
-            let centre_hz = 1_000.0 * 10f64.powf(f64::from(n) / 10.0);
-            let range = (centre_hz / 1.122 / self.spacing_hz) as usize
-                ..(centre_hz * 1.122 / self.spacing_hz) as usize;
-            let powers: Vec<f64> = range.filter_map(|k| self.bins.get(k)).map(|h| h.norm_sqr()).collect();
-            dsp::decibel::of_power((powers.iter().sum::<f64>() / powers.len().max(1) as f64).max(1e-30))
-        };
-        (-17..=12).map(mean_db).collect()
-    }
-}
-
-/// References that differ in shape by more than this are not the same output.
-const SAME_OUTPUT_DB: f64 = 2.0;
-
-/// Checks that the reference input carries the same output in every file, and tells inputs that were swapped.
-fn same_reference(
-    order: &FactoryOrder,
-    recipe: &Recipe,
-    recordings: &BTreeMap<&Path, Recording>,
-    references: &[(&Path, Spectrum)],
-    rate: u32,
-    judged: &mut Judged<()>,
-) -> Result<(), JobError> {
-    let alike = |a: &Spectrum, b: &Spectrum| a.unlike_db(b).is_some_and(|db| db < SAME_OUTPUT_DB);
-    // The reference that most files agree on is the true one.
-    let friends = |own: &Spectrum| references.iter().filter(|(_, other)| alike(own, other)).count();
-    let Some((_, common)) = references.iter().rev().max_by_key(|(_, own)| friends(own)) else {
-        return Ok(());
-    };
-    for (path, own) in references.iter().filter(|(_, own)| !alike(own, common)) {
-        let Some(recording) = recordings.get(path) else { continue };
-        for capture in order.captures.iter().filter(|c| c.path == *path) {
-            let samples = channel_of(recording, capture.channel, path)?;
-            let moved = Spectrum::heard(recipe, recording, samples, rate)
-                .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))?;
-            if alike(&moved, common) && !alike(&moved, own) {
-                return Err(JobError::Input(format!(
-                    "{}: its inputs are swapped: input {} carries what the reference carries in the other recordings; exchange the two channels of this file, or record it again",
-                    path.display(),
-                    capture.channel
-                )));
-            }
-        }
-        judged.note(
-            Verdict::Retake,
-            format!(
-                "{}: its reference is not the same output as in the other recordings, so its delays mean nothing; keep one output on the reference input throughout and record it again",
-                path.display()
-            ),
-        );
-    }
-    Ok(())
-}
-
 /// Response of one output, its noise from how its repeats differ.
 fn output(
     recipe: &Recipe,
@@ -464,8 +329,10 @@ fn output(
 ) -> Result<Output, JobError> {
     let failed =
         |e: MeasureError| JobError::Analysis(format!("{} ({}): {e}", capture.name, capture.path.display()));
-    let Spectrum { mut bins, noise, spacing_hz, shared } =
-        Spectrum::heard(recipe, recording, samples, rate).map_err(failed)?;
+    let both = Spectrum::heard(recipe, &recording.base, samples, rate).map_err(failed)?;
+    let mut sided = sides::look(recipe, recording, samples, rate, &both).map_err(failed)?;
+    let instead = sided.as_mut().and_then(|sided| sided.instead.take());
+    let Spectrum { mut bins, noise, spacing_hz, shared } = instead.unwrap_or(both);
     for (k, bin) in bins.iter_mut().enumerate() {
         *bin *= Complex64::cis(2.0 * PI * k as f64 * spacing_hz * moved_s);
     }
@@ -478,7 +345,7 @@ fn output(
     };
     // Beyond these the fades leave more than a hundredth of a decibel of doubt.
     let band = (sweep.shape.low_hz * 2.2, (sweep.shape.high_hz / 1.08).min(0.45 * f64::from(rate)));
-    let delay_s = bulk_delay_s(&bins, spacing_hz);
+    let delay_s = bulk_delay_s(&bins, &noise, spacing_hz);
     let response = LineResponse::from_bins(&bins, (&sigma, leak), spacing_hz, delay_s, band, PER_OCTAVE);
     Ok(Output {
         name: capture.name.clone(),
@@ -487,5 +354,6 @@ fn output(
         skew_ppm: recording.base.skew_ppm,
         bins,
         spacing_hz,
+        sided,
     })
 }

@@ -3,10 +3,13 @@
 use dsp::factory::AllPass;
 use dsp::factory::channel::{ChannelFinding, Sure};
 use dsp::factory::combine::Plan;
+use dsp::factory::quiet::Quiet;
+use dsp::factory::side::Side;
 use dsp::tune::{Pass, Section};
 use serde::Serialize;
 
 use super::captures::Outputs;
+use super::steps::CleanVolumeFinding;
 use super::volume::LoudnessAt;
 
 /// One band edge.
@@ -43,8 +46,14 @@ pub struct Finding {
     pub clock_skew_ppm: Option<f64>,
     /// Band edges.
     pub slopes: Vec<Slope>,
-    /// Which side feeds it; "unknown" while only one stimulus for both sides was played.
+    /// Which side feeds it; "unknown" where the stimulus was the same on both.
     pub side: &'static str,
+    /// By how much it falls behind when both sides play at full level, where the stimulus tells.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub compression_db: Option<f64>,
+    /// Noise and hum while nothing plays, where the stimulus has a quiet.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub quiet: Option<Quiet>,
     /// Equaliser bands.
     pub equalisation: Vec<Section>,
     /// How sure the whole finding is.
@@ -95,6 +104,12 @@ pub struct Findings {
     /// How the shape changes with the volume step.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub loudness: Vec<LoudnessAt>,
+    /// The highest clean volume, at the first tone given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clean_volume: Option<CleanVolumeFinding>,
+    /// The same at the other tones.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub clean_volume_elsewhere: Vec<CleanVolumeFinding>,
 }
 
 pub(super) fn assemble(
@@ -126,7 +141,9 @@ pub(super) fn assemble(
             all_pass: model.all_passes.clone(),
             clock_skew_ppm: output.skew_ppm,
             slopes: slopes.collect(),
-            side: "unknown",
+            side: side_word(output.sided.as_ref().and_then(|sided| sided.side)),
+            compression_db: output.sided.as_ref().and_then(|sided| sided.compression_db),
+            quiet: output.sided.as_ref().and_then(|sided| sided.quiet.clone()),
             equalisation: model.sections.clone(),
             sure: least(finding),
             unexplained_db: finding.unexplained_db,
@@ -145,6 +162,8 @@ pub(super) fn assemble(
         combine: combine.collect(),
         flatness: Flatness::default(),
         loudness: Vec::new(),
+        clean_volume: None,
+        clean_volume_elsewhere: Vec::new(),
     }
 }
 
@@ -183,9 +202,45 @@ pub(super) fn remarks(found: &[ChannelFinding], names: &[String], outputs: &Outp
             words.push(format!("{name}: the two clocks could not be compared; play a stimulus with markers"));
         }
     }
-    words.push(
-        "which side feeds each output is unknown: the stimulus was the same on both; play it on one side alone to tell"
-            .into(),
-    );
+    for output in &outputs.channels {
+        let Some(sided) = &output.sided else { continue };
+        let name = &output.name;
+        if let Some(db) = sided.compression_db.filter(|db| db.abs() > WORTH_SAYING_DB) {
+            words.push(format!(
+                "{name}: its level does not follow the signal's ({db:+.1} dB when both sides play at full level); tune at a lower volume step, or with the factory's dynamics off"
+            ));
+        }
+        if let Some(Quiet { mains_hz: Some(mains_hz), hum, .. }) = &sided.quiet {
+            let lines: Vec<String> = hum
+                .iter()
+                .take(4)
+                .map(|l| format!("{:.0} Hz at {:.0} dBFS", l.frequency_hz, l.level_dbfs))
+                .collect();
+            words.push(format!(
+                "{name}: hum of {mains_hz:.0} Hz mains while nothing plays: {}",
+                lines.join(", ")
+            ));
+        }
+    }
+    if outputs.channels.iter().any(|output| output.sided.is_none()) {
+        words.push(
+            "which side feeds each output is unknown: the stimulus was the same on both; make one with `stimulus sweep --sides` to tell"
+                .into(),
+        );
+    }
     words
+}
+
+/// A change of level smaller than this is not worth a line.
+const WORTH_SAYING_DB: f64 = 0.3;
+
+fn side_word(side: Option<Side>) -> &'static str {
+    match side {
+        Some(Side::Left) => "left",
+        Some(Side::Right) => "right",
+        Some(Side::Sum) => "sum",
+        Some(Side::Difference) => "difference",
+        Some(Side::Mix) => "mix",
+        None => "unknown",
+    }
 }

@@ -2,6 +2,10 @@
 
 mod captures;
 mod findings;
+mod reference;
+mod sides;
+mod spectrum;
+mod steps;
 mod visit;
 mod volume;
 
@@ -24,6 +28,7 @@ use crate::judged::Judged;
 
 pub use captures::CaptureRef;
 pub use findings::{CombineEntry, Finding, Findings, Flatness, Slope};
+pub use steps::CleanVolumeFinding;
 pub use visit::{keep, keep_plan, sentence, sum};
 pub use volume::LoudnessAt;
 
@@ -38,6 +43,10 @@ pub struct FactoryOrder {
     pub reference_channel: Option<usize>,
     /// The same output at other volume steps, under the step's label.
     pub volumes: Vec<CaptureRef>,
+    /// Recordings of a tone while the volume was turned up; the names are not used.
+    pub steps: Vec<CaptureRef>,
+    /// THD up to which a volume step counts as clean.
+    pub clean_percent: f64,
     /// The processor's limits.
     pub limits: Option<Limits>,
     /// Target of the undo; flat when left out.
@@ -60,6 +69,9 @@ pub struct Worked {
     /// Each output as it came, with its phase, on the grid of the others.
     pub outputs: Vec<Curve>,
 }
+
+/// What counts as clean unless something else is asked for.
+pub const CLEAN_PERCENT: f64 = 1.0;
 
 /// Range over which flatness is judged, narrowed to what the factory passes.
 const FLAT_FROM_HZ: f64 = 30.0;
@@ -124,6 +136,12 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
     if !order.volumes.is_empty() {
         progress("comparing the volume steps");
         findings.loudness = volume::compare(order, &mut judged)?;
+    }
+    if !order.steps.is_empty() {
+        progress("judging the volume steps");
+        let mut heard = steps::judge(order, &mut judged)?;
+        findings.clean_volume = (!heard.is_empty()).then(|| heard.remove(0));
+        findings.clean_volume_elsewhere = heard;
     }
     let mut whole = Judged { result: findings, verdict: judged.verdict, remarks: judged.remarks };
     for words in findings::remarks(&found, &names, &outputs) {

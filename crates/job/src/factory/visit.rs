@@ -161,6 +161,15 @@ pub fn sentence(found: &Finding) -> String {
         let order = if all_pass.order == 1 { "first" } else { "second" };
         words.push_str(&format!("; all-pass of {order} order at {}", hertz(all_pass.frequency_hz)));
     }
+    if found.side != "unknown" {
+        words.push_str(match found.side {
+            "left" => "; fed by the left side",
+            "right" => "; fed by the right side",
+            "sum" => "; fed by both sides alike",
+            "difference" => "; fed by the difference of the sides",
+            _ => "; fed by a mix of the sides",
+        });
+    }
     words.push_str(match found.sure {
         Sure::High => ". Sure.",
         Sure::Medium => ". Fairly sure.",

@@ -30,6 +30,7 @@ pub(super) fn compare(order: &FactoryOrder, judged: &mut Judged<()>) -> Result<V
         let alone = FactoryOrder {
             captures: vec![CaptureRef { ..volume.clone() }],
             volumes: Vec::new(),
+            steps: Vec::new(),
             reference_channel: None,
             ..order.clone()
         };

@@ -50,6 +50,8 @@ impl Recordings {
             captures,
             reference_channel: self.reference,
             volumes: named(&self.volumes),
+            steps: Vec::new(),
+            clean_percent: job::factory::CLEAN_PERCENT,
             limits: limits.cloned(),
             target: None,
             fir_taps: None,

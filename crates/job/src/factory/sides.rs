@@ -1,0 +1,81 @@
+//! Which side feeds an output, whether it compresses, and what it does while nothing plays: from a stimulus that plays
+//! both sides, each side alone, and then nothing.
+
+use dsp::factory::quiet::{Quiet, quiet};
+use dsp::factory::side::{Side, compression_db, side_of};
+use dsp::measure::{MeasureError, TimeBase};
+use dsp::stimulus::{Recipe, Signal};
+use rustfft::num_complex::Complex64;
+
+use super::captures::Recording;
+use super::spectrum::Spectrum;
+
+/// What the sides tell of one output.
+pub(super) struct Sided {
+    pub side: Option<Side>,
+    /// Both sides at full level against each alone at a lower one.
+    pub compression_db: Option<f64>,
+    pub quiet: Option<Quiet>,
+    /// The response to one side alone, where both sides together cancel in this output.
+    pub instead: Option<Spectrum>,
+}
+
+/// Bins this far under the strongest are out of the output's band.
+const IN_BAND_DB: f64 = 20.0;
+/// An output whose response to both sides is this far under that to one of them takes their difference.
+const CANCELLED_DB: f64 = 12.0;
+/// What rings and what the gate leaves at the ends of the quiet.
+const RINGS_S: f64 = 0.3;
+
+/// `None` where the stimulus has no sides.
+pub(super) fn look(
+    recipe: &Recipe,
+    recording: &Recording,
+    samples: &[f64],
+    rate: u32,
+    both: &Spectrum,
+) -> Result<Option<Sided>, MeasureError> {
+    let Signal::Sweep(sweep) = &recipe.signal else { return Ok(None) };
+    let line = sweep.timeline(recipe.rate_hz);
+    let (Some(sides), Some(alone), Some(&(number, start))) =
+        (&sweep.sides, &line.alone, recording.base.sweeps.first())
+    else {
+        return Ok(None);
+    };
+    let Some(&first) = line.sweeps.get(number.wrapping_sub(1)) else { return Ok(None) };
+    let frames_per_s = recording.base.frames_per_s;
+    let heard_at = |at: usize| start + (at as f64 - first as f64) / f64::from(recipe.rate_hz) * frames_per_s;
+    let one = |at: usize| {
+        let begins = heard_at(at);
+        if begins + sweep.shape.seconds * frames_per_s > samples.len() as f64 {
+            return Ok(None);
+        }
+        let base = TimeBase { sweeps: vec![(1, begins)], ..recording.base.clone() };
+        let mut spectrum = Spectrum::heard(recipe, &base, samples, rate)?;
+        spectrum.scale(10f64.powf(-sides.alone_db / 20.0));
+        Ok(Some(spectrum))
+    };
+    let (Some(left), Some(right)) = (one(alone.left)?, one(alone.right)?) else { return Ok(None) };
+    let strongest = left.loudest().max(right.loudest());
+    let limit = strongest * 10f64.powf(-IN_BAND_DB / 20.0);
+    let (low_hz, high_hz) = (2.2 * sweep.shape.low_hz, 0.9 * sweep.shape.high_hz.min(0.5 * f64::from(rate)));
+    let inside: Vec<usize> = (0..left.bins.len().min(right.bins.len()).min(both.bins.len()))
+        .filter(|&k| (low_hz..high_hz).contains(&(k as f64 * left.spacing_hz)))
+        .filter(|&k| left.bins[k].norm().max(right.bins[k].norm()) > limit)
+        .collect();
+    let take = |spectrum: &Spectrum| inside.iter().map(|&k| spectrum.bins[k]).collect::<Vec<Complex64>>();
+    let (of_left, of_right, of_both) = (take(&left), take(&right), take(both));
+    let quiet_from = (heard_at(alone.quiet.start) + RINGS_S * frames_per_s).max(0.0) as usize;
+    let quiet_to = ((heard_at(alone.quiet.end) - 0.1 * frames_per_s).max(0.0) as usize).min(samples.len());
+    let power = |bins: &[Complex64]| bins.iter().map(|h| h.norm_sqr()).sum::<f64>();
+    // The left speaks for both where they are alike, so that polarity is told against the left.
+    let louder = if power(&of_right) > 4.0 * power(&of_left) { right } else { left };
+    let cancelled =
+        power(&of_both) < power(&of_left).max(power(&of_right)) * 10f64.powf(-CANCELLED_DB / 10.0);
+    Ok(Some(Sided {
+        side: side_of(&of_left, &of_right),
+        compression_db: compression_db(&of_both, &of_left, &of_right),
+        quiet: samples.get(quiet_from..quiet_to).and_then(|piece| quiet(piece, f64::from(rate))),
+        instead: cancelled.then_some(louder),
+    }))
+}
