@@ -91,12 +91,19 @@ fn bulk_delay_s(omega: &[f64], turned: &[Complex64]) -> f64 {
     let top = omega.last().copied().unwrap_or(1.0).max(1.0);
     let step = 0.7 / top;
     let count = (REACH_S / step).ceil() as i64;
-    let lined_up = |k: i64| -> f64 {
-        let delay = k as f64 * step;
-        turned.iter().zip(omega).map(|(h, w)| h * Complex64::cis(w * delay)).sum::<Complex64>().norm_sqr()
-    };
-    let best = (-count..=count).map(|k| (k, lined_up(k))).max_by(|a, b| a.1.total_cmp(&b.1));
-    best.map_or(0.0, |(k, _)| k as f64 * step)
+    // Every point turned on by one step after another, which is cheaper than turning it anew each time.
+    let onward: Vec<Complex64> = omega.iter().map(|w| Complex64::cis(w * step)).collect();
+    let mut now: Vec<Complex64> =
+        turned.iter().zip(omega).map(|(h, w)| h * Complex64::cis(-(count as f64) * step * w)).collect();
+    let mut best = (f64::NEG_INFINITY, 0);
+    for k in -count..=count {
+        let lined_up = now.iter().sum::<Complex64>().norm_sqr();
+        if lined_up > best.0 {
+            best = (lined_up, k);
+        }
+        now.iter_mut().zip(&onward).for_each(|(h, turn)| *h *= turn);
+    }
+    best.1 as f64 * step
 }
 
 /// One starting point of the search.
