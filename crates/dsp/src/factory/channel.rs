@@ -7,7 +7,7 @@ use super::model::ChannelModel;
 use super::response::LineResponse;
 use super::shape::band_of;
 use super::{excess, shape};
-use crate::tune::{Crossover, Pass};
+use crate::tune::{Crossover, Pass, Section};
 
 /// How sure a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -115,7 +115,8 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
     };
     // While more than noise is left over, another family with better bands may hide behind the best one found.
     let doubtful = shape.fit.reduced() > 1.6;
-    let edges = if doubtful { edges.min(Sure::Medium) } else { edges };
+    // So does it where two broad bands work against one another at one place: no factory sets them like that.
+    let edges = if doubtful || at_odds(&model.sections) { edges.min(Sure::Medium) } else { edges };
     let (mut polarity, mut all_passes) = (graded(excess.polarity_margin), graded(excess.all_pass_margin));
     if octaves < 1.0 || doubtful {
         polarity = polarity.min(Sure::Medium);
@@ -142,6 +143,16 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
             shape: shape_sure,
         },
     })
+}
+
+/// True where two broad bands at nearly one place pull in opposite directions.
+fn at_odds(sections: &[Section]) -> bool {
+    let opposed = |a: &Section, b: &Section| {
+        a.gain_db * b.gain_db < 0.0
+            && a.q.max(b.q) < 1.4
+            && (a.frequency_hz / b.frequency_hz).log2().abs() < 0.35
+    };
+    sections.iter().enumerate().any(|(i, a)| sections.iter().skip(i + 1).any(|b| opposed(a, b)))
 }
 
 impl ChannelFinding {

@@ -213,10 +213,40 @@ pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) ->
         tried.into_iter().map(|fit| finished(repaired(fit, &coarse, &reach).model, response, &reach));
     let mut finals: Vec<Fit> = finals.collect();
     finals.sort_by(by_criterion);
+    if let Some(best) = finals.first() {
+        let swapped = other_families(&best.model).into_iter().map(|model| {
+            let rival = best.criterion(Part::Level);
+            finished(equalised(model, &coarse, &reach, rival).model, response, &reach)
+        });
+        let swapped: Vec<Fit> = swapped.collect();
+        finals.extend(swapped);
+    }
+    finals.sort_by(by_criterion);
     let mut finals = finals.into_iter();
     let fit = finals.next()?;
     let rival = finals.find(|other| !same_edges(&other.model, &fit.model));
     Some(Shape { fit, rival, reach })
+}
+
+/// The same explanation with one edge of the other family and without the broad bands at that edge: two such bands turn
+/// Linkwitz–Riley into Butterworth of the same order, and a search that began with one family does not leave it.
+fn other_families(model: &ChannelModel) -> Vec<ChannelModel> {
+    let swapped = |this: &Crossover| {
+        let family = match this.family {
+            CrossoverFamily::Butterworth => CrossoverFamily::LinkwitzRiley,
+            _ => CrossoverFamily::Butterworth,
+        };
+        let other = edge(this.pass, family, this.order, this.frequency_hz)?;
+        let at_the_edge = |s: &Section| s.q < 1.4 && (s.frequency_hz / this.frequency_hz).log2().abs() < 0.7;
+        let mut model = model.clone();
+        model.sections.retain(|s| !at_the_edge(s));
+        match this.pass {
+            Pass::High => model.high_pass = Some(other),
+            Pass::Low => model.low_pass = Some(other),
+        }
+        Some(model)
+    };
+    model.high_pass.iter().chain(&model.low_pass).filter_map(swapped).collect()
 }
 
 /// Candidates that are fitted on every point.
