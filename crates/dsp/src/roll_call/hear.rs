@@ -1,7 +1,7 @@
 //! Dividing each call out of the recording.
 
 use super::{Answer, Call};
-use crate::align::arrival;
+use crate::align::arrival_within;
 use crate::curve::log_grid_hz;
 use crate::spectrum::{Complex, RealTransform, fast_length};
 
@@ -160,8 +160,11 @@ fn answer(call: &Call, capture: &[f64], offset: usize, quiet: &[f64], rate_hz: f
     let snr_db = ratios_db.get(ratios_db.len() * 3 / 4).copied().unwrap_or(f64::NEG_INFINITY);
     let impulse = transform.inverse(&response);
     let audible = snr_db >= AUDIBLE_DB;
-    let found =
-        audible.then(|| arrival(&impulse[..(before + after).min(impulse.len())], rate_hz).ok()).flatten();
+    let found = audible
+        .then(|| {
+            arrival_within(&impulse[..(before + after).min(impulse.len())], rate_hz, band.0, band.1).ok()
+        })
+        .flatten();
     let level_db = levels.iter().map(|(_, db)| db).sum::<f64>() / levels.len().max(1) as f64;
     Heard {
         answer: Answer {
