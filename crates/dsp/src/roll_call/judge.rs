@@ -28,6 +28,8 @@ const LATE_MS: f64 = 3.5;
 const FIRST: f64 = 1.5;
 /// Evidence from here on is sure: medium confidence and the first pulse agree.
 const SURE: f64 = 3.5;
+/// What unlikeness to the new mates counts against the fit of the kinds, in choosing between two exchanges.
+const STRANGERS: f64 = 0.5;
 /// A buzz louder than this is a rattle (sound cars: none above −80 dB).
 const RATTLE_DB: f64 = -70.0;
 
@@ -118,13 +120,14 @@ impl Bench<'_> {
                 .filter(|&j| j != i && self.calls[j].kind != self.calls[i].kind)
                 .filter(strange)
                 .map(|j| (self.exchange_db(i, j), j))
+                .map(|(gain, j)| (gain - STRANGERS * self.strangers_db(i, j), gain, j))
                 .max_by(|a, b| a.0.total_cmp(&b.0));
-            if let Some((gain, j)) = partner {
-                swaps.push((gain, i, j));
+            if let Some((rank, gain, j)) = partner {
+                swaps.push((rank, gain, i, j));
             }
         }
         swaps.sort_by(|a, b| b.0.total_cmp(&a.0));
-        for (gain, i, j) in swaps {
+        for (_, gain, i, j) in swaps {
             if !self.troubles[i].is_empty() {
                 continue;
             }
@@ -168,6 +171,16 @@ impl Bench<'_> {
             return -1.0;
         }
         better(i, j) + better(j, i) + sides(i, j) + sides(j, i)
+    }
+
+    /// How unlike, in dB, two answers thought exchanged are to the speakers they would then be mates of: which tweeter
+    /// of a pair is meant shows in the other one's level and shape only.
+    fn strangers_db(&self, i: usize, j: usize) -> f64 {
+        let unlike = |a: usize, b: usize| {
+            let mate = self.mate(b).filter(|&mate| mate != a && self.audible(mate) && self.audible(a));
+            mate.and_then(|mate| speaker::apart_db(&self.heard[a].levels, &self.heard[mate].levels))
+        };
+        unlike(i, j).unwrap_or(0.0) + unlike(j, i).unwrap_or(0.0)
     }
 
     /// The side whose speakers arrive first in most left-right pairs.

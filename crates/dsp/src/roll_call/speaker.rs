@@ -76,6 +76,21 @@ pub(super) fn misfit_db(levels: &[(f64, f64)], kind: Kind) -> f64 {
     (apart.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / count).sqrt()
 }
 
+/// Rms difference of two answers where both were called, level included; `None` where that is less than an octave.
+pub(super) fn apart_db(one: &[(f64, f64)], other: &[(f64, f64)]) -> Option<f64> {
+    let apart: Vec<f64> = one
+        .iter()
+        .filter_map(|(hz, db)| {
+            let (below, above) =
+                other.windows(2).map(|pair| (pair[0], pair[1])).find(|(a, b)| (a.0..=b.0).contains(hz))?;
+            let part = (hz / below.0).ln() / (above.0 / below.0).ln();
+            Some(db - below.1 - part * (above.1 - below.1))
+        })
+        .collect();
+    let mean_square = apart.iter().map(|x| x * x).sum::<f64>() / apart.len().max(1) as f64;
+    (apart.len() >= 3).then(|| mean_square.sqrt())
+}
+
 /// Mean level at the frequencies of `levels` of a speaker of `kind`, its own band being 0 dB.
 pub(super) fn mean_level_db(levels: &[(f64, f64)], kind: Kind) -> f64 {
     levels.iter().map(|(hz, _)| kind.level_db(*hz)).sum::<f64>() / levels.len().max(1) as f64
