@@ -125,3 +125,129 @@ fn an_unknown_option_is_refused_by_name() {
     assert!(run.stderr.contains("--metod"), "{}", run.stderr);
     assert_eq!(run.stdout, "");
 }
+
+/// Every reader, given every kind of wrong file: exit 2 and one line that names the file.
+#[test]
+fn every_reader_refuses_every_kind_of_wrong_file() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path();
+    spoiled(at);
+    cabinwright(at, &["stimulus", "sweep", "--seconds", "1", "--out", "sweep.wav"]).done();
+    let wrong: &[(&str, Vec<u8>)] = &[
+        ("wrong.empty", Vec::new()),
+        ("wrong.blank", b" \r\n\n".to_vec()),
+        ("wrong.binary", (0..=255_u8).cycle().take(3000).collect()),
+        ("wrong.utf16", b"\xff\xfe{\0}\0".to_vec()),
+        ("wrong.half", br#"{"format":"cabinwright-tune","version":1,"sam"#.to_vec()),
+        (
+            "wrong.newer",
+            br#"{"format":"cabinwright-tune","version":99,"sample_rate_hz":48000,"channels":[]}"#.to_vec(),
+        ),
+        ("wrong.foreign", br#"{"format":"somebody-else","version":1}"#.to_vec()),
+        ("wrong.nan", br#"{"name":"a","points":[[20,NaN],[40,1e999]],"tolerance_db":3}"#.to_vec()),
+        ("wrong.list", b"[[[[]]]]".to_vec()),
+        ("wrong.deep", vec![b'['; 20_000]),
+        ("wrong.csv", b"frequency_hz,level_db\n20,inf\n40,1\n".to_vec()),
+        ("wrong.riff", b"RIFF\xff\xff\xff\xffWAVEfmt \x10\0\0\0".to_vec()),
+    ];
+    let readers: &[&[&str]] = &[
+        &["average", "FILE", "--out", "o.csv"],
+        &[
+            "correct",
+            "--response",
+            "FILE",
+            "--target",
+            "target.json",
+            "--limits",
+            "limits.json",
+            "--out",
+            "o.json",
+        ],
+        &[
+            "correct",
+            "--response",
+            "good.csv",
+            "--target",
+            "FILE",
+            "--limits",
+            "limits.json",
+            "--out",
+            "o.json",
+        ],
+        &[
+            "correct",
+            "--response",
+            "good.csv",
+            "--target",
+            "target.json",
+            "--limits",
+            "FILE",
+            "--out",
+            "o.json",
+        ],
+        &["apply", "--tune", "FILE", "--in", "sweep.wav", "--out", "o.wav"],
+        &["apply", "--tune", "tune.json", "--in", "FILE", "--out", "o.wav"],
+        &["response", "--stimulus", "sweep.wav", "--capture", "FILE", "--out", "o"],
+        &["response", "--stimulus", "sweep.wav", "--capture", "sweep.wav", "--mic-cal", "FILE", "--out", "o"],
+        &["noise", "--capture", "FILE"],
+        &["align", "--impulse", "left=FILE", "--out", "o"],
+        &["roll-call", "--map", "FILE", "--stimulus", "sweep.wav", "--capture", "sweep.wav"],
+        &["entry-check", "--tune", "FILE", "--take", "left=good.csv"],
+        &["entry-check", "--tune", "tune.json", "--take", "left=FILE"],
+        &["garage", "import", "--garage", "o", "--from", "FILE"],
+    ];
+    cabinwright(
+        at,
+        &[
+            "correct",
+            "--response",
+            "good.csv",
+            "--target",
+            "target.json",
+            "--limits",
+            "limits.json",
+            "--out",
+            "tune.json",
+        ],
+    )
+    .done();
+    for (name, bytes) in wrong {
+        std::fs::write(at.join(name), bytes).unwrap();
+        for reader in readers {
+            let args: Vec<String> = reader.iter().map(|word| word.replace("FILE", name)).collect();
+            let run = cabinwright(at, &args).refused(&[name]);
+            assert!(run.stderr.chars().count() < 900, "{}", run.stderr);
+        }
+    }
+    for made in ["o", "o.csv", "o.json", "o.wav"] {
+        assert!(!at.join(made).exists(), "{made} is left half-made");
+    }
+}
+
+/// What is quoted from a file cannot command the terminal, and stays short.
+#[test]
+fn foreign_bytes_are_escaped_and_cut() {
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path();
+    spoiled(at);
+    let long = "y".repeat(5000);
+    for (name, text) in [
+        ("row.csv", format!("frequency_hz,level_db\n20,\u{1b}[31m\u{7}{long}\n30,1\n")),
+        ("head.csv", format!("\u{1b}[2J\u{202e}{long}\n20,1\n")),
+        ("format.json", format!(r#"{{"format":"\u001b[2J{long}","version":1}}"#)),
+        ("kind.json", format!(r#"{{"sample_rate_hz":48000,"bands":1,"kinds":["\u001b[2J{long}"]}}"#)),
+        ("twice.json", format!(r#"{{"\u001b[2J{long}":1,"\u001b[2J{long}":2}}"#)),
+    ] {
+        std::fs::write(at.join(name), text).unwrap();
+        let (response, limits) =
+            if name.ends_with("csv") { (name, "limits.json") } else { ("good.csv", name) };
+        let run = cabinwright(
+            at,
+            &["correct", "--response", response, "--target", "target.json", "--limits", limits],
+        )
+        .refused(&[name]);
+        let line = run.stderr.trim_end();
+        assert!(line.chars().count() < 700, "{} characters: {line}", line.chars().count());
+        assert!(!line.chars().any(|c| c.is_control() || c == '\u{202e}'), "{line:?}");
+    }
+}

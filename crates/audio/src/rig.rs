@@ -171,7 +171,7 @@ pub enum RigError {
     #[error("{0}")]
     BadOrder(String),
     /// The recording could not be written.
-    #[error("cannot write {path}: {cause}")]
+    #[error("cannot write {path}: {cause}; make room or choose another place, then take it again")]
     Disk {
         /// The recording.
         path: String,

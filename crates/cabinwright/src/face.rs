@@ -26,9 +26,16 @@ pub enum Outcome {
 pub struct Failure(String);
 
 impl Failure {
-    /// From anything with words; line breaks are folded so that it stays one line.
+    /// From anything with words; line breaks are folded so that it stays one line, and nothing in it commands the
+    /// terminal.
     pub fn new(words: impl Display) -> Self {
-        Self(words.to_string().split_whitespace().collect::<Vec<_>>().join(" "))
+        let folded = words.to_string().split_whitespace().collect::<Vec<_>>().join(" ");
+        Self(
+            folded
+                .chars()
+                .map(|c| if c.is_control() { c.escape_default().to_string() } else { c.to_string() })
+                .collect(),
+        )
     }
 }
 

@@ -70,6 +70,12 @@ fn usage(error: &clap::Error) -> ExitCode {
     if !error.use_stderr() {
         return if error.print().is_ok() { ExitCode::SUCCESS } else { ExitCode::from(2) };
     }
+    if error.kind() == clap::error::ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand {
+        eprintln!(
+            "cabinwright: this command needs another word after it, which says what to do; --help lists them"
+        );
+        return ExitCode::from(2);
+    }
     let text = error.render().to_string();
     let said = text.split("Usage:").next().unwrap_or(&text);
     let before_usage = said.split("For more information").next().unwrap_or(said);

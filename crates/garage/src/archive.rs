@@ -16,7 +16,7 @@ use crate::folder::{
     has_ending, name_of,
 };
 use crate::formats::document;
-use crate::lock::WriteLock;
+use crate::lock::{LOCK_FILE, WriteLock};
 
 /// What went into an archive.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
@@ -144,6 +144,25 @@ pub fn import(garage: &Garage, archive: &Path) -> Result<Imported, GarageError> 
         }
     }
     Ok(imported)
+}
+
+/// As [`import`], into a garage that is made when there is none; it is taken away again when the archive is no good.
+///
+/// # Errors
+/// As [`import`] and [`Garage::open_or_create`].
+pub fn import_into(root: &Path, name: &str, archive: &Path) -> Result<Imported, GarageError> {
+    let (had_folder, had_garage) = (root.exists(), root.join(GARAGE_FILE).exists());
+    let imported = import(&Garage::open_or_create(root, name)?, archive);
+    if imported.is_err() && !had_garage {
+        // A folder that has got something in it meanwhile is not empty, and stays.
+        let _ = fs::remove_dir(root.join(CARS));
+        let _ = fs::remove_file(root.join(GARAGE_FILE));
+        let _ = fs::remove_file(root.join(LOCK_FILE));
+        if !had_folder {
+            let _ = fs::remove_dir(root);
+        }
+    }
+    imported
 }
 
 fn same_car(one: &Path, other: &Path) -> bool {

@@ -4,6 +4,31 @@ use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
 
+/// Longest part of a message that may quote a file.
+const LONGEST_QUOTED: usize = 240;
+
+/// Words that may hold what stands in a file: fit for one line of a terminal, and cut where they would fill it.
+///
+/// Control characters and those that turn the direction of writing are escaped, so that a file cannot command the
+/// terminal it is shown on.
+pub fn quotable(words: &str) -> String {
+    let mut shown = String::new();
+    for (number, c) in words.chars().enumerate() {
+        if number == LONGEST_QUOTED {
+            shown.push('…');
+            break;
+        }
+        if c.is_control()
+            || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}')
+        {
+            shown.extend(c.escape_default());
+        } else {
+            shown.push(c);
+        }
+    }
+    shown
+}
+
 /// A file that could not be read or written.
 #[derive(Debug, thiserror::Error)]
 #[error("{}{place}: {fault}", path.display())]
@@ -32,7 +57,7 @@ impl fmt::Display for Place {
         match self {
             Self::Whole => Ok(()),
             Self::Line(line) => write!(f, ", line {line}"),
-            Self::Field(field) => write!(f, ", field {field}"),
+            Self::Field(field) => write!(f, ", field {}", quotable(field)),
         }
     }
 }
@@ -82,7 +107,7 @@ pub enum Fault {
         right: String,
     },
     /// A file of another kind.
-    #[error("is {found}; expected {right}")]
+    #[error("is {}; expected {right}", quotable(found))]
     Foreign {
         /// What it says it is.
         found: String,
@@ -102,7 +127,7 @@ pub enum Fault {
         known: u64,
     },
     /// The content breaks a rule.
-    #[error("{wrong}; {right}")]
+    #[error("{}; {}", quotable(wrong), right)]
     Invalid {
         /// What is wrong.
         wrong: String,

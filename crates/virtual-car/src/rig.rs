@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use audio::rig::{DeviceFacts, Rig, RigError, TakeFacts, TakeOrder, Watch};
-use audio::wav::Recorder;
+use audio::wav::{Recorder, WavError};
 
 use crate::car::VirtualCar;
 use crate::recording::Recording;
@@ -132,8 +132,12 @@ impl Rig for VirtualRig {
     }
 }
 
-fn disk(path: &Path, cause: impl std::fmt::Display) -> RigError {
-    RigError::Disk { path: path.display().to_string(), cause: cause.to_string() }
+fn disk(path: &Path, error: WavError) -> RigError {
+    let cause = match error {
+        WavError::System { cause, .. } => cause.to_string(),
+        other => other.to_string(),
+    };
+    RigError::Disk { path: path.display().to_string(), cause }
 }
 
 /// Lets the recording grow on disk; gives the frames written and whether it was stopped.

@@ -115,11 +115,19 @@ impl fmt::Display for Doubt {
     }
 }
 
+fn right_instead(doing: &str) -> &'static str {
+    if doing == "read" {
+        "give a file that is there and may be read"
+    } else {
+        "give a place that may be written and has room"
+    }
+}
+
 /// Why a WAV file could not be read or written: one line that says where, what, and what would be right.
 #[derive(Debug, thiserror::Error)]
 pub enum WavError {
     /// The system refused.
-    #[error("cannot {doing} {path}: {cause}")]
+    #[error("cannot {doing} {path}: {cause}; {}", right_instead(doing))]
     System {
         /// "read" or "write".
         doing: &'static str,

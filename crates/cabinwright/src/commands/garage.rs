@@ -194,8 +194,7 @@ fn export(order: &Export, face: &Face) -> Result<Outcome, Failure> {
 }
 
 fn import(order: &Import, face: &Face) -> Result<Outcome, Failure> {
-    let garage = Garage::open_or_create(&order.at.garage, "Garage")?;
-    let brought = archive::import(&garage, &order.from)?;
+    let brought = archive::import_into(&order.at.garage, "Garage", &order.from)?;
     let mut words = format!(
         "Brought in {} and {} of cars that were here.",
         counted(brought.cars.len(), "new car"),

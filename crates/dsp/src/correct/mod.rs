@@ -10,6 +10,7 @@ mod fit;
 mod leave;
 mod problem;
 mod search;
+mod seat;
 mod steps;
 
 pub use fir::{FirKind, LONGEST_PRE_RINGING_S};
@@ -318,8 +319,11 @@ fn bands_for(
     let mut fitter = Fitter::new(coarse, bounds);
     let tried_hz: Vec<f64> = if low_hz < high_hz { log_grid_hz(low_hz, high_hz, 6.0) } else { vec![low_hz] };
     let dictionary = Dictionary::new(&fitter, kinds, &tried_hz);
-    let (mut bands, _) =
-        search::search(&mut fitter, &dictionary, count, &options.start, budget(options.effort, count), SEED);
+    let budget = budget(options.effort, count);
+    let (mut bands, _) = search::search(&mut fitter, &dictionary, count, &options.start, budget, SEED);
+    if steps.frequencies_are_sparse() {
+        seat::seat(&mut fitter, &dictionary, &mut bands, &steps, budget.moves_per_start, SEED);
+    }
     let mut fitter = Fitter::new(dense, bounds);
     fitter.refine(&mut bands, &[], search::AT_THE_END);
     steps::round(&mut fitter, &mut bands, &steps);

@@ -37,8 +37,9 @@ struct Entry {
 /// Bells tried per octave, and the Qs of each.
 const BELLS_PER_OCTAVE: f64 = 6.0;
 const BELL_QS: [f64; 5] = [0.6, 1.3, 2.6, 5.2, 9.0];
-const SHELVES_PER_OCTAVE: f64 = 1.5;
-const SHELF_Q: f64 = 0.7;
+const SHELVES_PER_OCTAVE: f64 = 3.0;
+/// A sharp shelf has a peak and a dip beside its step, for which two bells would be needed.
+const SHELF_QS: [f64; 3] = [0.7, 2.0, 5.0];
 
 impl Dictionary {
     /// For the kinds, frequencies and Qs that the limits allow.
@@ -49,7 +50,7 @@ impl Dictionary {
         for &kind in kinds {
             let bell = kind == SectionKind::Peaking;
             let per_octave = if bell { BELLS_PER_OCTAVE } else { SHELVES_PER_OCTAVE };
-            let qs: &[f64] = if bell { &BELL_QS } else { &[SHELF_Q] };
+            let qs: &[f64] = if bell { &BELL_QS } else { &SHELF_QS };
             let mut last = f64::NEG_INFINITY;
             for &hz in frequencies_hz {
                 let ln_f = hz.ln();
@@ -87,7 +88,7 @@ impl Dictionary {
     }
 
     /// The bands that take away most, one for each separate place, best first; at most `count`.
-    fn candidates(&self, fitter: &mut Fitter, bands: &[Band], count: usize) -> Vec<Band> {
+    pub fn candidates(&self, fitter: &mut Fitter, bands: &[Band], count: usize) -> Vec<Band> {
         let problem = fitter.problem();
         let bounds = fitter.bounds();
         let (residual, correction_db) = fitter.residual(bands);
@@ -133,8 +134,10 @@ fn weighted_mean(x: &[f64], weight: &[f64]) -> (f64, f64) {
     (x.iter().zip(weight).map(|(x, w)| x * w).sum::<f64>() / sum.max(f64::MIN_POSITIVE), sum)
 }
 
-const WHILE_INSERTING: Patience = Patience { iterations: 6, least_gain: 0.01, give_up_above: f64::INFINITY };
-const WHILE_TRYING: Patience = Patience { iterations: 12, least_gain: 0.002, give_up_above: f64::INFINITY };
+pub(super) const WHILE_INSERTING: Patience =
+    Patience { iterations: 6, least_gain: 0.01, give_up_above: f64::INFINITY };
+pub(super) const WHILE_TRYING: Patience =
+    Patience { iterations: 12, least_gain: 0.002, give_up_above: f64::INFINITY };
 pub(super) const AT_THE_END: Patience =
     Patience { iterations: 60, least_gain: 1e-6, give_up_above: f64::INFINITY };
 
@@ -186,9 +189,9 @@ fn fill(
 }
 
 /// Places an insertion chooses among.
-const PICKS: usize = 6;
+pub(super) const PICKS: usize = 6;
 /// A rearrangement that raises the cost by up to this share may be kept at first; the share falls to nothing.
-const HEAT: f64 = 0.2;
+pub(super) const HEAT: f64 = 0.2;
 
 /// Takes two bands out and puts two in elsewhere, again and again; keeps the best.
 fn rearrange(
@@ -236,7 +239,7 @@ fn rearrange(
 }
 
 /// A band whose loss costs little, by chance among the lower half.
-fn least_useful(fitter: &mut Fitter, bands: &[Band], chance: &mut ChaCha8Rng) -> Option<usize> {
+pub(super) fn least_useful(fitter: &mut Fitter, bands: &[Band], chance: &mut ChaCha8Rng) -> Option<usize> {
     let mut losses: Vec<(f64, usize)> = (0..bands.len())
         .map(|out| {
             let rest: Vec<Band> =

@@ -15,6 +15,8 @@ pub(super) struct Steps {
     one_each: bool,
 }
 
+/// Rounding a frequency to steps finer than this costs next to nothing.
+const SPARSE_OCTAVES: f64 = 0.1;
 /// Frequencies counted from here where a span is divided.
 const SPAN_ORIGIN_HZ: f64 = 1000.0;
 
@@ -54,6 +56,19 @@ impl Steps {
             1 => stepped(self.gain_db, value, by),
             _ => stepped(self.q, value.exp(), by).map(f64::ln),
         }
+    }
+
+    /// True where two neighbouring frequencies are so far apart that a band cannot be put about where it is best.
+    pub fn frequencies_are_sparse(&self) -> bool {
+        let widest = self.ln_frequencies.windows(2).map(|pair| pair[1] - pair[0]).fold(0.0, f64::max);
+        widest > SPARSE_OCTAVES * std::f64::consts::LN_2
+    }
+
+    /// The frequency nearest to `ln_f` on which a band may join `others`.
+    pub fn nearest_free(&self, ln_f: f64, others: &[Band]) -> Option<f64> {
+        let free = |at: &&f64| !(self.one_each && others.iter().any(|b| (b.at[0] - **at).abs() < 1e-9));
+        let nearer = |a: &&f64, b: &&f64| (**a - ln_f).abs().total_cmp(&(**b - ln_f).abs());
+        self.ln_frequencies.iter().filter(free).min_by(nearer).copied()
     }
 
     fn has(&self, coordinate: usize) -> bool {

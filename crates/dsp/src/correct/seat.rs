@@ -1,0 +1,113 @@
+//! Bands on frequencies that are far apart: the best seats are searched for, since rounding the best free ones loses
+//! too much.
+
+use rand::seq::IndexedRandom;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+use super::band::Band;
+use super::fit::{Fitter, Free};
+use super::search::{Dictionary, HEAT, PICKS, WHILE_INSERTING, WHILE_TRYING, least_useful};
+use super::steps::Steps;
+use crate::fit::Patience;
+
+/// Gain and Q follow; the frequency is where it was put.
+const SEATED: Free = [false, true, true];
+
+/// Puts every band on a frequency the processor has, then takes bands out and seats others, again and again; keeps
+/// the best.
+pub(super) fn seat(
+    fitter: &mut Fitter,
+    dictionary: &Dictionary,
+    bands: &mut Vec<Band>,
+    steps: &Steps,
+    moves: usize,
+    seed: u64,
+) {
+    let mut chance = ChaCha8Rng::seed_from_u64(seed);
+    let count = bands.len();
+    let mut best = (Vec::new(), f64::INFINITY);
+    for chain in 0..CHAINS {
+        let mut seated: Vec<Band> = Vec::with_capacity(count);
+        if chain == 0 {
+            for &band in bands.iter() {
+                seated.extend(on_a_seat(band, &seated, steps));
+            }
+            refit(fitter, &mut seated, WHILE_TRYING);
+        } else {
+            fill(fitter, dictionary, &mut seated, count, steps, &mut chance);
+        }
+        let cost = rearrange(fitter, dictionary, &mut seated, count, steps, moves, &mut chance);
+        if cost < best.1 {
+            best = (seated, cost);
+        }
+    }
+    *bands = best.0;
+}
+
+/// Walks that start apart: on a lattice one alone often ends in a poor minimum.
+const CHAINS: usize = 3;
+
+/// Takes bands out and seats others; gives the best bands found, and their cost.
+fn rearrange(
+    fitter: &mut Fitter,
+    dictionary: &Dictionary,
+    seated: &mut Vec<Band>,
+    count: usize,
+    steps: &Steps,
+    moves: usize,
+    chance: &mut ChaCha8Rng,
+) -> f64 {
+    let mut cost = fitter.cost(seated);
+    let mut best = (seated.clone(), cost);
+    for number in 0..moves {
+        let heat = HEAT * (1.0 - number as f64 / moves as f64);
+        let mut trial = seated.clone();
+        for _ in 0..chance.random_range(1..=2) {
+            let Some(out) = least_useful(fitter, &trial, chance) else { break };
+            trial.swap_remove(out);
+        }
+        refit(fitter, &mut trial, WHILE_INSERTING);
+        fill(fitter, dictionary, &mut trial, count, steps, chance);
+        let patience = Patience { give_up_above: cost * (1.0 + heat), ..WHILE_TRYING };
+        let after = refit(fitter, &mut trial, patience);
+        if after < cost * (1.0 + heat * chance.random_range(0.0..1.0)) {
+            (*seated, cost) = (trial, after);
+            if cost < best.1 {
+                best = (seated.clone(), cost);
+            }
+        }
+    }
+    *seated = best.0;
+    best.1
+}
+
+/// Seats bands among the best places until there are `count`.
+fn fill(
+    fitter: &mut Fitter,
+    dictionary: &Dictionary,
+    bands: &mut Vec<Band>,
+    count: usize,
+    steps: &Steps,
+    chance: &mut ChaCha8Rng,
+) {
+    while bands.len() < count {
+        let candidates = dictionary.candidates(fitter, bands, PICKS);
+        let found: Vec<Band> =
+            candidates.into_iter().filter_map(|band| on_a_seat(band, bands, steps)).collect();
+        let Some(&band) = found.choose(chance) else { break };
+        bands.push(band);
+        refit(fitter, bands, WHILE_INSERTING);
+    }
+}
+
+fn refit(fitter: &mut Fitter, bands: &mut [Band], patience: Patience) -> f64 {
+    let free = vec![SEATED; bands.len()];
+    fitter.refine(bands, &free, patience)
+}
+
+/// The band on the nearest frequency that the others leave free.
+fn on_a_seat(band: Band, others: &[Band], steps: &Steps) -> Option<Band> {
+    let ln_f = steps.nearest_free(band.at[0], others)?;
+    Some(Band { at: [ln_f, band.at[1], band.at[2]], ..band })
+}
