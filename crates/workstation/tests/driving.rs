@@ -174,6 +174,20 @@ fn two_tunes_are_held_side_by_side() {
 }
 
 #[test]
+fn two_seats_say_what_each_gains_and_pays() {
+    let mut harness = at(Stage::Voicing);
+    harness.get_by_label("Two seats").click();
+    harness.run();
+    harness.get_by_label("This seat: pays 0.3 dB: 1.9 instead of 1.6 dB off the target");
+    harness.get_by_label("The other seat: gains 0.9 dB: 2.2 instead of 3.1 dB off the target");
+    harness.get_by_label("Visit with the other seat's takes").focus();
+    harness.run();
+    harness.get_by_label("Visit with the other seat's takes").type_text("/nowhere");
+    harness.run();
+    assert_eq!(state(&harness).voicing.seats.other, "/nowhere");
+}
+
+#[test]
 fn the_top_bar_shows_what_is_being_recorded() {
     let watch = std::sync::Arc::new(audio::rig::Watch::default());
     watch.set_peak(0.5);

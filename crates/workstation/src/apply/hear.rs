@@ -65,6 +65,7 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
             let page = &mut state.voicing;
             page.said = made.said;
             page.left_alone = made.left_alone.unwrap_or(std::mem::take(&mut page.left_alone));
+            page.seats.found = made.seats.or(page.seats.found);
             page.joints = made.joints.map_or(Arc::clone(&page.joints), Arc::new);
             page.advice = made.advice.map_or(Arc::clone(&page.advice), Arc::new);
             predict::again(state);

@@ -1,5 +1,6 @@
 //! Edits of tune and target; proposals.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use audio::rig::Watch;
@@ -44,6 +45,9 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
             state.voicing.compared = Compared { older, newer, found: None };
             compare(state);
         }
+        VoicingCommand::OtherSeat(path) => state.voicing.seats.other = path,
+        VoicingCommand::Weight(weight) => state.voicing.seats.weight = weight.clamp(0.0, 1.0),
+        VoicingCommand::ShareSeats => return share_seats(state),
         VoicingCommand::Follow(follow) => state.voicing.still = !follow,
         VoicingCommand::Target(edit) => {
             let field = match edit {
@@ -85,6 +89,14 @@ fn set_up(state: &mut State, keep_crossovers: bool) -> Vec<Order> {
     let sheet = Box::new(state.draft.sheet.clone());
     let keep = state.draft.tune.clone().filter(|_| keep_crossovers).map(Box::new);
     think(state, Think::SetUp { curves, sheet, keep }, "Setting it up")
+}
+
+fn share_seats(state: &mut State) -> Vec<Order> {
+    let Some(curves) = state.curves.clone() else { return no_takes(state) };
+    let sheet = Box::new(state.draft.sheet.clone());
+    let seats = &state.voicing.seats;
+    let (other, weight) = (PathBuf::from(seats.other.trim()), seats.weight);
+    think(state, Think::Seats { curves, other, weight, sheet }, "Sharing the tune between two seats")
 }
 
 fn align(state: &mut State) -> Vec<Order> {

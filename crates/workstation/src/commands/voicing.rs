@@ -84,6 +84,12 @@ pub enum VoicingCommand {
     SetUpAgain,
     /// Hold two tunes side by side: the older, and the newer or the draft.
     Compare(Option<u32>, Option<u32>),
+    /// Name the visit with the other seat's takes.
+    OtherSeat(String),
+    /// Weight of this seat, 0 to 1.
+    Weight(f64),
+    /// Work out a tune for both seats.
+    ShareSeats,
     /// Let the correction follow while the target is shaped, or not.
     Follow(bool),
     /// Edit the target.
@@ -111,6 +117,9 @@ impl VoicingCommand {
             Self::Turn(leaf) => leaf.name().into(),
             Self::SetUpAgain => "Set it up with these crossovers".into(),
             Self::Compare(..) => "Compare".into(),
+            Self::OtherSeat(_) => "Other seat".into(),
+            Self::Weight(_) => "Weight".into(),
+            Self::ShareSeats => "Share the tune".into(),
             Self::Follow(_) => "The correction follows".into(),
             Self::Edit(TuneEdit::AddCrossover(_, Pass::High)) => "Add high-pass".into(),
             Self::Edit(TuneEdit::AddCrossover(_, Pass::Low)) => "Add low-pass".into(),

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use dsp::curve::Curve;
 use dsp::tune::{LeftAlone, Tune};
 use garage::Side;
-use job::voicing::{CrossoverAdvice, Joint, TuneComparison};
+use job::voicing::{CrossoverAdvice, Joint, SeatShare, TuneComparison};
 
 use super::Sheet;
 
@@ -72,11 +72,14 @@ pub enum Leaf {
     Tunes,
     /// The target's points.
     Target,
+    /// Two seats with a weight between them.
+    Seats,
 }
 
 impl Leaf {
     /// In working order.
-    pub const ALL: [Self; 5] = [Self::Settings, Self::Crossovers, Self::Joins, Self::Tunes, Self::Target];
+    pub const ALL: [Self; 6] =
+        [Self::Settings, Self::Crossovers, Self::Joins, Self::Tunes, Self::Target, Self::Seats];
 
     /// As it stands on its chip.
     pub fn name(self) -> &'static str {
@@ -86,6 +89,7 @@ impl Leaf {
             Self::Joins => "Joins",
             Self::Tunes => "Tunes",
             Self::Target => "Target",
+            Self::Seats => "Two seats",
         }
     }
 }
@@ -99,6 +103,24 @@ pub struct Compared {
     pub newer: Option<u32>,
     /// What changed.
     pub found: Option<Arc<TuneComparison>>,
+}
+
+/// Two front seats.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Seats {
+    /// The visit that holds the other seat's takes.
+    pub other: String,
+    /// Weight of this visit's seat, 0 to 1.
+    pub weight: f64,
+    /// What this and the other seat gain or pay, once the tune is shared.
+    pub found: Option<(SeatShare, SeatShare)>,
+}
+
+impl Default for Seats {
+    fn default() -> Self {
+        // The driver hears the car every day.
+        Self { other: String::new(), weight: 0.6, found: None }
+    }
 }
 
 /// The stage.
@@ -128,6 +150,8 @@ pub struct VoicingPage {
     pub joints: Arc<Vec<Joint>>,
     /// Where to cross each channel, and what that rests on.
     pub advice: Arc<Vec<CrossoverAdvice>>,
+    /// Two seats with a weight between them.
+    pub seats: Seats,
     /// Two tunes side by side.
     pub compared: Compared,
     /// The correction does not follow while the target is shaped.

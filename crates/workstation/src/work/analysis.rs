@@ -49,6 +49,7 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
         Think::SetUp { curves, sheet, keep } => set_up(&curves, &sheet, keep.map(|tune| *tune)),
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
         Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),
+        Think::Seats { curves, other, weight, sheet } => seats(&curves, &other, weight, &sheet, watch),
         Think::Follow { curves, sheet, tune } => Ok(follow(&curves, &sheet, &tune)),
         Think::Prove(number) => {
             let folder = VisitFolder::open(&order.visit)?;
@@ -103,7 +104,7 @@ fn set_up(curves: &Curves, sheet: &Sheet, keep: Option<Tune>) -> Result<Event, J
     };
     let advice = Some(advice);
     let (left_alone, joints) = (Some(made.left_alone), Some(made.joints));
-    Ok(tuned(Tuned { tune: made.tune, said, left_alone, joints, advice }))
+    Ok(tuned(Tuned { tune: made.tune, said, left_alone, joints, advice, seats: None }))
 }
 
 fn align(curves: &Curves, sheet: &Sheet, tune: Option<Tune>) -> Result<Event, JobError> {
@@ -127,6 +128,23 @@ fn propose(curves: &Curves, sheet: &Sheet, tune: &Tune, scope: &ScopeView) -> Re
     said.extend(doubts(proposed.remarks));
     let left_alone = Some(proposed.result.left_alone);
     Ok(tuned(Tuned { tune: proposed.result.tune, said, left_alone, ..Tuned::default() }))
+}
+
+fn seats(
+    curves: &Curves,
+    other: &Path,
+    weight: f64,
+    sheet: &Sheet,
+    watch: &Watch,
+) -> Result<Event, JobError> {
+    let (target, limits) = needs(sheet)?;
+    let second = cabin::curves(&VisitFolder::open(other)?, watch)?.result;
+    let wish = Wish { temperature_c: sheet.conditions.temperature_c, ..Wish::default() };
+    let made = voicing::two_seats(curves, &second, &sheet.channels, target, limits, weight, &wish)?;
+    let mut said = said(made.result.reasons);
+    said.extend(doubts(made.remarks));
+    let seats = Some((made.result.first, made.result.second));
+    Ok(tuned(Tuned { tune: made.result.shared, said, seats, ..Tuned::default() }))
 }
 
 /// Whatever goes wrong here is said when a correction is asked for by name.

@@ -11,7 +11,7 @@ use garage::finding::Combine;
 use garage::rig::Calibration;
 use garage::visit::CheckKind;
 use job::factory::FactoryOrder;
-use job::voicing::{CrossoverAdvice, Joint};
+use job::voicing::{CrossoverAdvice, Joint, SeatShare};
 
 use super::Curves;
 use crate::state::{CarLine, ChannelView, OpenVisit, Said, ScenarioLine, ScopeView, Sheet, Subject, Taken};
@@ -168,6 +168,17 @@ pub enum Think {
         /// For this.
         scope: ScopeView,
     },
+    /// One tune for two seats.
+    Seats {
+        /// The takes at this seat.
+        curves: Arc<Curves>,
+        /// The visit with the takes at the other.
+        other: PathBuf,
+        /// Weight of this seat, 0 to 1.
+        weight: f64,
+        /// Channels, target and limits.
+        sheet: Box<Sheet>,
+    },
     /// A correction that keeps up with a target under the hand.
     Follow {
         /// The takes.
@@ -268,6 +279,8 @@ pub struct Tuned {
     pub joints: Option<Vec<Joint>>,
     /// Where to cross each channel.
     pub advice: Option<Vec<CrossoverAdvice>>,
+    /// What this and the other seat gain or pay.
+    pub seats: Option<(SeatShare, SeatShare)>,
 }
 
 /// Levels of a take.

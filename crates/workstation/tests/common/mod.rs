@@ -21,7 +21,7 @@ use garage::rig::{Calibration, Microphone, RigRecord, Simulation};
 use garage::take::Clock;
 use garage::visit::{Check, CheckKind};
 use garage::{Car, Channel, ChannelMap, Role, Side, TakeKind, TakeRecord, TuneNote, TuneRecord, Visit};
-use job::voicing::{CrossoverAdvice, Joint, RunnerUp};
+use job::voicing::{CrossoverAdvice, Joint, RunnerUp, SeatShare};
 use serde_json::json;
 use workstation::Opening;
 use workstation::app::Workstation;
@@ -436,6 +436,8 @@ pub fn sample(stage: Stage) -> State {
     }];
     state.voicing.in_processor = Some(2);
     state.voicing.joints = Arc::new(vec![joint()]);
+    let share = |alone_db, shared_db| SeatShare { alone_db, shared_db };
+    state.voicing.seats.found = Some((share(1.6, 1.9), share(3.1, 2.2)));
     state.voicing.advice = Arc::new(vec![advice()]);
     state.handover.report = "/garage/cars/corvane-estate/visits/2026-03-14-1/report/report.pdf".into();
     state

@@ -3,6 +3,7 @@
 mod car_plan;
 mod crossovers;
 mod joins;
+mod seats;
 mod settings;
 mod target;
 mod tunes;
@@ -38,7 +39,7 @@ pub fn centre(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
             let command = Command::Voicing(VoicingCommand::Turn(leaf));
             chip(ui, leaf.name(), None, state.voicing.leaf == leaf, command, out);
         }
-        if state.voicing.leaf != Leaf::Target && state.voicing.leaf != Leaf::Joins {
+        if matches!(state.voicing.leaf, Leaf::Settings | Leaf::Crossovers | Leaf::Tunes) {
             ui.with_layout(Layout::right_to_left(Align::Center), |ui| channel_pick(ui, state, out));
         }
     });
@@ -49,6 +50,7 @@ pub fn centre(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
             Leaf::Joins => joins::show(ui, state, out),
             Leaf::Tunes => tunes::show(ui, state, out),
             Leaf::Target => target::show(ui, state, out),
+            Leaf::Seats => seats::show(ui, state, out),
         }
     });
 }

@@ -25,58 +25,49 @@ pub fn handles(target: &Target) -> Vec<Handle> {
 /// The target's points as numbers; the same as the handles on the board.
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let Some(target) = &state.draft.sheet.target else { return };
-    hint(ui, "Drag the rings on the board, or type. Only the shape counts: the level is fitted.");
-    let mut follows = !state.voicing.still;
-    let words = plain(VoicingCommand::Follow(true).label(), Size::Body, tokens(ui).ink);
-    if ui.add(Checkbox::new(&mut follows, words)).changed() {
-        out.push(Command::Voicing(VoicingCommand::Follow(follows)));
-    }
+    ui.horizontal(|ui| {
+        let mut follows = !state.voicing.still;
+        let words = plain(VoicingCommand::Follow(true).label(), Size::Body, tokens(ui).ink);
+        if ui.add(Checkbox::new(&mut follows, words)).changed() {
+            out.push(Command::Voicing(VoicingCommand::Follow(follows)));
+        }
+        ui.add_space(16.0);
+        ui.label(plain("Corridor, plus and minus", Size::Body, tokens(ui).quiet));
+        let mut tolerance = target.tolerance_db;
+        if figure(ui, "Corridor", &mut tolerance, "dB", 0.5..=12.0, 1, 84.0).changed() {
+            out.push(Command::Voicing(VoicingCommand::Target(TargetEdit::Tolerance(tolerance))));
+        }
+        hint(ui, "Drag the rings on the board, or type. Only the shape counts: the level is fitted.");
+    });
     let mut push = |edit| out.push(Command::Voicing(VoicingCommand::Target(edit)));
-    ui.horizontal_wrapped(|ui| {
-        Grid::new("target").num_columns(3).spacing(vec2(8.0, 4.0)).show(ui, |ui| {
-            for (index, &(hz, db)) in target.points.iter().enumerate() {
-                let (mut new_hz, mut new_db) = (hz, db);
-                let decimals = usize::from(hz < 100.0);
-                figure(
-                    ui,
-                    &format!("Frequency of point {}", index + 1),
-                    &mut new_hz,
-                    "Hz",
-                    10.0..=24_000.0,
-                    decimals,
-                    104.0,
-                );
-                figure(
-                    ui,
-                    &format!("Level of point {}", index + 1),
-                    &mut new_db,
-                    "dB",
-                    -30.0..=30.0,
-                    1,
-                    88.0,
-                );
-                if (new_hz, new_db) != (hz, db) {
-                    push(TargetEdit::Point(index, new_hz, new_db));
+    Grid::new("target").num_columns(3).spacing(vec2(8.0, 4.0)).show(ui, |ui| {
+        for (index, &(hz, db)) in target.points.iter().enumerate() {
+            let (mut new_hz, mut new_db) = (hz, db);
+            let decimals = usize::from(hz < 100.0);
+            figure(
+                ui,
+                &format!("Frequency of point {}", index + 1),
+                &mut new_hz,
+                "Hz",
+                10.0..=24_000.0,
+                decimals,
+                104.0,
+            );
+            figure(ui, &format!("Level of point {}", index + 1), &mut new_db, "dB", -30.0..=30.0, 1, 88.0);
+            if (new_hz, new_db) != (hz, db) {
+                push(TargetEdit::Point(index, new_hz, new_db));
+            }
+            ui.horizontal(|ui| {
+                if ui.button("+").accessible_name(format!("Add point after {}", index + 1)).clicked() {
+                    push(TargetEdit::AddAfter(index));
                 }
-                ui.horizontal(|ui| {
-                    if ui.button("+").accessible_name(format!("Add point after {}", index + 1)).clicked() {
-                        push(TargetEdit::AddAfter(index));
-                    }
-                    let removable = target.points.len() > 2;
-                    let remove = ui.add_enabled(removable, eframe::egui::Button::new("−"));
-                    if remove.accessible_name(format!("Remove point {}", index + 1)).clicked() {
-                        push(TargetEdit::Remove(index));
-                    }
-                });
-                ui.end_row();
-            }
-        });
-        ui.horizontal(|ui| {
-            ui.label(plain("Corridor, plus and minus", Size::Body, tokens(ui).quiet));
-            let mut tolerance = target.tolerance_db;
-            if figure(ui, "Corridor", &mut tolerance, "dB", 0.5..=12.0, 1, 84.0).changed() {
-                push(TargetEdit::Tolerance(tolerance));
-            }
-        });
+                let removable = target.points.len() > 2;
+                let remove = ui.add_enabled(removable, eframe::egui::Button::new("−"));
+                if remove.accessible_name(format!("Remove point {}", index + 1)).clicked() {
+                    push(TargetEdit::Remove(index));
+                }
+            });
+            ui.end_row();
+        }
     });
 }
