@@ -12,10 +12,11 @@ use crate::face::{Face, Failure, Outcome};
 /// Finds out what the factory did to the signal, and how to undo it.
 ///
 /// Play a sweep with markers and two repeats that begins at 5 Hz, on both sides and then on each alone
-/// (`stimulus sweep --low-hz 5 --markers --repeats 2 --channels 2 --sides`), from a stick, a disc, a phone or an aux lead, with every tone control at its centre, and record the head unit's outputs at line
-/// level. Keep one output on the first input of every recording as the time reference and name it with
-/// --reference-channel; move the others through the second input. Speaker-level outputs are bridge-tied: never ground either
-/// side, use an isolating, attenuating probe, and leave wiring to a qualified technician.
+/// (`stimulus sweep --low-hz 5 --markers --repeats 2 --channels 2 --sides`), from a stick, a disc, a phone or an aux
+/// lead, with every tone control at its centre, and record the head unit's outputs at line level. Keep one output on
+/// the first input of every recording as the time reference and name it with --reference-channel; move the others
+/// through the second input. Speaker-level outputs are bridge-tied: never ground either side, use an isolating,
+/// attenuating probe, and leave wiring to a qualified technician.
 ///
 /// Writes findings.json, undo.json (a tune for the combined signal), before.csv and predicted.csv.
 #[derive(clap::Args)]

@@ -5,6 +5,7 @@ use dsp::curve::Curve;
 use dsp::limits::Limits;
 use dsp::target::Target;
 use dsp::tune::{ChannelTune, LeftAlone, Predicted, Section, Tune};
+use garage::entry::gain_words;
 use garage::{Reason, Side};
 use serde::Serialize;
 
@@ -226,10 +227,10 @@ pub(super) fn reason(subject: &str, sections: &[Section]) -> Option<Reason> {
     let sections: Vec<&Section> = sections.iter().filter(|it| it.kind.has_gain()).collect();
     let strongest = sections.iter().max_by(|a, b| a.gain_db.abs().total_cmp(&b.gain_db.abs()))?;
     let words = format!(
-        "{} band{} of equalisation bring it towards the target, the strongest {:+.1} dB at {}.",
+        "{} band{} of equalisation bring it towards the target, the strongest {} at {}.",
         sections.len(),
         if sections.len() == 1 { "" } else { "s" },
-        strongest.gain_db,
+        gain_words(strongest.gain_db),
         crate::handover::changes::hertz(strongest.frequency_hz)
     );
     Some(Reason { subject: subject.to_owned(), words })

@@ -74,7 +74,7 @@ fn seat(ui: &mut Ui, name: &str, share: SeatShare, most_db: f64) {
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 60.0), Sense::hover());
     let words = change_words(share);
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, format!("{name}: {words}")));
-    let rows = [("tuned for this seat", share.alone_db, t.before), ("shared", share.shared_db, t.after)];
+    let rows = [("tuned for one seat", share.alone_db, t.before), ("shared", share.shared_db, t.after)];
     for (index, (what, db, ink)) in rows.into_iter().enumerate() {
         let y = rect.top() + 30.0 * index as f32;
         bar(
