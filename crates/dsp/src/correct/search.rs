@@ -191,23 +191,47 @@ fn fill(
 /// Places an insertion chooses among.
 pub(super) const PICKS: usize = 6;
 /// A rearrangement that raises the cost by up to this share may be kept at first; the share falls to nothing.
-pub(super) const HEAT: f64 = 0.2;
+const HEAT: f64 = 0.2;
+
+/// Moves bands about `moves` times, worse ones accepted at first; keeps the best and gives their cost.
+///
+/// `attempt` makes other bands from those that are there, with their cost, or ends the walk.
+pub(super) fn walk(
+    bands: &mut Vec<Band>,
+    mut cost: f64,
+    moves: usize,
+    chance: &mut ChaCha8Rng,
+    mut attempt: impl FnMut(&[Band], Patience, &mut ChaCha8Rng) -> Option<(Vec<Band>, f64)>,
+) -> f64 {
+    let mut best = (bands.clone(), cost);
+    for number in 0..moves {
+        let heat = HEAT * (1.0 - number as f64 / moves as f64);
+        let patience = Patience { give_up_above: cost * (1.0 + heat), ..WHILE_TRYING };
+        let Some((trial, after)) = attempt(bands, patience, chance) else { break };
+        if after < cost * (1.0 + heat * chance.random_range(0.0..1.0)) {
+            (*bands, cost) = (trial, after);
+            if cost < best.1 {
+                best = (bands.clone(), cost);
+            }
+        }
+    }
+    *bands = best.0;
+    best.1
+}
 
 /// Takes two bands out and puts two in elsewhere, again and again; keeps the best.
 fn rearrange(
     fitter: &mut Fitter,
     dictionary: &Dictionary,
     bands: &mut Vec<Band>,
-    mut cost: f64,
+    cost: f64,
     count: usize,
     moves: usize,
     chance: &mut ChaCha8Rng,
 ) -> f64 {
-    let mut best = (bands.clone(), cost);
-    for number in 0..moves {
-        let heat = HEAT * (1.0 - number as f64 / moves as f64);
-        let Some(out) = least_useful(fitter, bands, chance) else { break };
-        let mut trial = bands.clone();
+    walk(bands, cost, moves, chance, |bands, patience, chance| {
+        let out = least_useful(fitter, bands, chance)?;
+        let mut trial = bands.to_vec();
         trial.swap_remove(out);
         // One out and one in seldom leaves a minimum; two do.
         if trial.len() > 2 {
@@ -224,18 +248,9 @@ fn rearrange(
             }
         }
         debug_assert!(trial.len() <= count);
-        let patience = Patience { give_up_above: cost * (1.0 + heat), ..WHILE_TRYING };
         let after = fitter.refine(&mut trial, &[], patience);
-        if after < cost * (1.0 + heat * chance.random_range(0.0..1.0)) {
-            *bands = trial;
-            cost = after;
-            if cost < best.1 {
-                best = (bands.clone(), cost);
-            }
-        }
-    }
-    *bands = best.0;
-    best.1
+        Some((trial, after))
+    })
 }
 
 /// A band whose loss costs little, by chance among the lower half.

@@ -7,7 +7,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::band::Band;
 use super::fit::{Fitter, Free};
-use super::search::{Dictionary, HEAT, PICKS, WHILE_INSERTING, WHILE_TRYING, least_useful};
+use super::search::{Dictionary, PICKS, WHILE_INSERTING, WHILE_TRYING, least_useful, walk};
 use super::steps::Steps;
 use crate::fit::Patience;
 
@@ -58,28 +58,18 @@ fn rearrange(
     moves: usize,
     chance: &mut ChaCha8Rng,
 ) -> f64 {
-    let mut cost = fitter.cost(seated);
-    let mut best = (seated.clone(), cost);
-    for number in 0..moves {
-        let heat = HEAT * (1.0 - number as f64 / moves as f64);
-        let mut trial = seated.clone();
+    let cost = fitter.cost(seated);
+    walk(seated, cost, moves, chance, |seated, patience, chance| {
+        let mut trial = seated.to_vec();
         for _ in 0..chance.random_range(1..=2) {
             let Some(out) = least_useful(fitter, &trial, chance) else { break };
             trial.swap_remove(out);
         }
         refit(fitter, &mut trial, WHILE_INSERTING);
         fill(fitter, dictionary, &mut trial, count, steps, chance);
-        let patience = Patience { give_up_above: cost * (1.0 + heat), ..WHILE_TRYING };
         let after = refit(fitter, &mut trial, patience);
-        if after < cost * (1.0 + heat * chance.random_range(0.0..1.0)) {
-            (*seated, cost) = (trial, after);
-            if cost < best.1 {
-                best = (seated.clone(), cost);
-            }
-        }
-    }
-    *seated = best.0;
-    best.1
+        Some((trial, after))
+    })
 }
 
 /// Seats bands among the best places until there are `count`.

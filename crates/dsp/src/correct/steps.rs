@@ -66,7 +66,7 @@ impl Steps {
 
     /// The frequency nearest to `ln_f` on which a band may join `others`.
     pub fn nearest_free(&self, ln_f: f64, others: &[Band]) -> Option<f64> {
-        let free = |at: &&f64| !(self.one_each && others.iter().any(|b| (b.at[0] - **at).abs() < 1e-9));
+        let free = |at: &&f64| !self.taken(others, None, **at);
         let nearer = |a: &&f64, b: &&f64| (**a - ln_f).abs().total_cmp(&(**b - ln_f).abs());
         self.ln_frequencies.iter().filter(free).min_by(nearer).copied()
     }
@@ -79,8 +79,10 @@ impl Steps {
         }
     }
 
-    fn taken(&self, bands: &[Band], but: usize, ln_f: f64) -> bool {
-        self.one_each && bands.iter().enumerate().any(|(i, b)| i != but && (b.at[0] - ln_f).abs() < 1e-9)
+    /// True where a band other than `but` sits and no second one may.
+    fn taken(&self, bands: &[Band], but: Option<usize>, ln_f: f64) -> bool {
+        let sits = |(i, band): (usize, &Band)| Some(i) != but && (band.at[0] - ln_f).abs() < 1e-9;
+        self.one_each && bands.iter().enumerate().any(sits)
     }
 }
 
@@ -165,7 +167,7 @@ fn walk(
         for i in 0..bands.len() {
             for by in [-1, 1] {
                 let Some(next) = steps.setting(coordinate, bands[i].at[coordinate], by) else { continue };
-                if coordinate == 0 && steps.taken(bands, i, next) {
+                if coordinate == 0 && steps.taken(bands, Some(i), next) {
                     continue;
                 }
                 let mut trial = bands.clone();
