@@ -85,7 +85,7 @@ pub struct Combine {
 }
 
 /// Flatness of the joined signal, rms about its mean.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Flatness {
     /// Lower edge of the band.
     pub from_hz: f64,

@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use audio::wav::{self, WavError};
-use dsp::tune::{ChannelTune, Polarity, SectionKind, Tune};
+use dsp::tune::{ChannelTune, Polarity, Tune};
+use garage::entry::kind_word;
 
 /// Why an export stopped.
 #[derive(Debug, thiserror::Error)]
@@ -80,22 +81,10 @@ pub fn settings_csv(tune: &Tune) -> String {
             let _ = writeln!(text, "{name},{pass} {},{},,,,{}", c.family, c.frequency_hz, c.order);
         }
         for s in &channel.sections {
-            let _ =
-                writeln!(text, "{name},{},{},{},{},,", kind_words(s.kind), s.frequency_hz, s.gain_db, s.q);
+            let _ = writeln!(text, "{name},{},{},{},{},,", kind_word(s.kind), s.frequency_hz, s.gain_db, s.q);
         }
     }
     text
-}
-
-fn kind_words(kind: SectionKind) -> &'static str {
-    match kind {
-        SectionKind::Peaking => "peaking",
-        SectionKind::LowShelf => "low shelf",
-        SectionKind::HighShelf => "high shelf",
-        SectionKind::LowPass => "low-pass",
-        SectionKind::HighPass => "high-pass",
-        SectionKind::AllPass => "all-pass",
-    }
 }
 
 fn quoted(name: &str) -> String {
@@ -153,7 +142,7 @@ fn labels(channel: &ChannelTune) -> Vec<String> {
         }
     }
     for s in &channel.sections {
-        labels.push(format!("{} {} Hz, {} dB, Q {}", kind_words(s.kind), s.frequency_hz, s.gain_db, s.q));
+        labels.push(format!("{} {} Hz, {} dB, Q {}", kind_word(s.kind), s.frequency_hz, s.gain_db, s.q));
     }
     for number in labels.len()..channel.biquads.len() {
         labels.push(format!("filter {}", number + 1));
@@ -172,7 +161,7 @@ pub fn taps_text(taps: &[f64]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use dsp::tune::Section;
+    use dsp::tune::{Section, SectionKind};
 
     fn tune() -> Tune {
         let section = Section { kind: SectionKind::Peaking, frequency_hz: 63.0, gain_db: -6.5, q: 2.1 };

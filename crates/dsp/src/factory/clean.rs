@@ -5,7 +5,7 @@ use std::f64::consts::PI;
 use rustfft::num_complex::Complex64;
 use serde::Serialize;
 
-use crate::spectrum::{RealTransform, fast_length};
+use crate::spectrum::{RealTransform, fast_length, hann};
 
 /// One volume step, as heard.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -159,10 +159,6 @@ fn strongest_hz(piece: &[f64], rate_hz: f64) -> Option<f64> {
     let lowest = (10.0 / rate_hz * plan.length() as f64) as usize;
     let peak = (lowest..bins.len()).max_by(|&a, &b| bins[a].norm_sqr().total_cmp(&bins[b].norm_sqr()))?;
     (bins[peak].norm() > 0.0).then(|| peak as f64 * rate_hz / plan.length() as f64)
-}
-
-fn hann(length: usize) -> impl Iterator<Item = f64> {
-    (0..length).map(move |n| 0.5 - 0.5 * (2.0 * PI * (n as f64 + 0.5) / length as f64).cos())
 }
 
 /// A distorted tone.

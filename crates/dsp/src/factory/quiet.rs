@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::spectrum::{RealTransform, fast_length};
+use crate::spectrum::{RealTransform, fast_length, hann};
 
 /// One line of hum.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -41,8 +41,7 @@ pub fn quiet(samples: &[f64], rate_hz: f64) -> Option<Quiet> {
     let n = samples.len();
     let mean = samples.iter().sum::<f64>() / n as f64;
     let power = samples.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / n as f64;
-    let window = |i: usize| 0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / n as f64).cos();
-    let windowed: Vec<f64> = samples.iter().enumerate().map(|(i, x)| (x - mean) * window(i)).collect();
+    let windowed: Vec<f64> = samples.iter().zip(hann(n)).map(|(x, w)| (x - mean) * w).collect();
     let plan = RealTransform::new(fast_length(4 * n));
     let bins = plan.forward(&windowed);
     let spacing_hz = rate_hz / plan.length() as f64;

@@ -3,7 +3,7 @@
 use super::{Answer, Call};
 use crate::align::arrival_within;
 use crate::curve::log_grid_hz;
-use crate::spectrum::{Complex, RealTransform, fast_length};
+use crate::spectrum::{Complex, RealTransform, fast_length, hann};
 
 /// Why a roll call cannot be judged.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -210,9 +210,7 @@ fn band_of(played: &[Complex], spacing_hz: f64) -> (f64, f64) {
 fn noise_density(quiet: &[f64], rate_hz: f64) -> Vec<f64> {
     let length = ((0.05 * rate_hz) as usize / 2 * 2).max(64);
     let transform = RealTransform::new(length);
-    let window: Vec<f64> = (0..length)
-        .map(|n| (std::f64::consts::PI * (n as f64 + 0.5) / length as f64).sin().powi(2))
-        .collect();
+    let window: Vec<f64> = hann(length).collect();
     let scale = window.iter().map(|w| w * w).sum::<f64>();
     let mut sum = vec![0.0; transform.bins()];
     let mut pieces = 0.0;
@@ -249,9 +247,7 @@ fn answered_band(levels: &[(f64, f64)]) -> Option<(f64, f64)> {
 fn rattle_db(call: &Call, slice: &[f64], quiet: &[f64], rate_hz: f64) -> Option<f64> {
     let length = ((0.03 * rate_hz) as usize / 2 * 2).max(64);
     let transform = RealTransform::new(length);
-    let window: Vec<f64> = (0..length)
-        .map(|n| (std::f64::consts::PI * (n as f64 + 0.5) / length as f64).sin().powi(2))
-        .collect();
+    let window: Vec<f64> = hann(length).collect();
     let spectrum = |piece: &[f64]| {
         let windowed: Vec<f64> = piece.iter().zip(&window).map(|(x, w)| x * w).collect();
         transform.forward(&windowed).iter().map(|bin| bin.norm_sqr()).collect::<Vec<f64>>()

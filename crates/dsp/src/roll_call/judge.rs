@@ -119,8 +119,10 @@ impl Bench<'_> {
             let partner = (0..self.calls.len())
                 .filter(|&j| j != i && self.calls[j].kind != self.calls[i].kind)
                 .filter(strange)
-                .map(|j| (self.exchange_db(i, j), j))
-                .map(|(gain, j)| (gain - STRANGERS * self.strangers_db(i, j), gain, j))
+                .map(|j| {
+                    let gain = self.exchange_db(i, j);
+                    (gain - STRANGERS * self.strangers_db(i, j), gain, j)
+                })
                 .max_by(|a, b| a.0.total_cmp(&b.0));
             if let Some((rank, gain, j)) = partner {
                 swaps.push((rank, gain, i, j));

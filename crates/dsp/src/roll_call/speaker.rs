@@ -4,6 +4,7 @@ use std::f64::consts::{FRAC_PI_2, SQRT_2};
 
 use super::Kind;
 use super::hear::Heard;
+use crate::curve::interpolate_log;
 use crate::spectrum::{Complex, RealTransform, fast_length, response_at};
 
 impl Kind {
@@ -78,15 +79,9 @@ pub(super) fn misfit_db(levels: &[(f64, f64)], kind: Kind) -> f64 {
 
 /// Rms difference of two answers where both were called, level included; `None` where that is less than an octave.
 pub(super) fn apart_db(one: &[(f64, f64)], other: &[(f64, f64)]) -> Option<f64> {
-    let apart: Vec<f64> = one
-        .iter()
-        .filter_map(|(hz, db)| {
-            let (below, above) =
-                other.windows(2).map(|pair| (pair[0], pair[1])).find(|(a, b)| (a.0..=b.0).contains(hz))?;
-            let part = (hz / below.0).ln() / (above.0 / below.0).ln();
-            Some(db - below.1 - part * (above.1 - below.1))
-        })
-        .collect();
+    let (hz, level_db): (Vec<f64>, Vec<f64>) = other.iter().copied().unzip();
+    let apart: Vec<f64> =
+        one.iter().filter_map(|(f, db)| Some(db - interpolate_log(&hz, &level_db, *f)?)).collect();
     let mean_square = apart.iter().map(|x| x * x).sum::<f64>() / apart.len().max(1) as f64;
     (apart.len() >= 3).then(|| mean_square.sqrt())
 }

@@ -18,6 +18,12 @@ pub use minimum_phase::{EndSlopes, ExtendedMinimumPhase, minimum_phase, minimum_
 pub use phase::{excess_phase, group_delay_s, unwrap, wrap_deg};
 pub use smooth::{smooth_complex, smooth_power, smoothed_curve};
 
+/// A Hann window, 0 half a sample beyond either end.
+pub fn hann(length: usize) -> impl Iterator<Item = f64> {
+    let turn = std::f64::consts::TAU / length as f64;
+    (0..length).map(move |n| 0.5 - 0.5 * (turn * (n as f64 + 0.5)).cos())
+}
+
 /// What a spectrum routine refuses.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum SpectrumError {

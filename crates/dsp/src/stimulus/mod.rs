@@ -98,16 +98,13 @@ impl Recipe {
     pub fn render(&self) -> Result<Rendered, RecipeError> {
         self.check()?;
         let mut channels = vec![vec![0.0; self.frames()]; self.channels];
-        if let Signal::Sweep(sweep) = &self.signal {
-            sweep.render(self.rate_hz, self.amplitude(), &mut channels);
-        }
         let mut put = |channel: usize, samples: Vec<f64>| {
             if let Some(slot) = channels.get_mut(channel.wrapping_sub(1)) {
                 *slot = samples;
             }
         };
         match &self.signal {
-            Signal::Sweep(_) => {}
+            Signal::Sweep(sweep) => sweep.render(self.rate_hz, self.amplitude(), &mut channels),
             Signal::Pink(pink) => put(pink.on, pink.render(self.rate_hz, self.amplitude())?),
             Signal::Steps(steps) => put(steps.on, steps.render(self.rate_hz, self.level_dbfs)),
             Signal::RollCall(calls) => calls.render(self.rate_hz, self.amplitude(), &mut channels),

@@ -145,7 +145,7 @@ pub(super) fn read(
     let mut moves_s: BTreeMap<&Path, f64> = BTreeMap::new();
     if let (Some(reference), true) = (order.reference_channel, recordings.len() > 1) {
         let heard = in_parallel(recordings.iter(), |(path, recording)| {
-            Spectrum::heard(&recipe, &recording.base, channel_of(recording, reference, path)?, rate)
+            Spectrum::heard(&recipe, &recording.base, channel_of(&recording.wav, reference, path)?, rate)
                 .map(|spectrum| (*path, spectrum))
                 .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))
         });
@@ -162,8 +162,8 @@ pub(super) fn read(
         let recording = recordings
             .get(path)
             .ok_or_else(|| JobError::Input(format!("{}: {} was not read", capture.name, path.display())))?;
-        let samples = channel_of(recording, capture.channel, path)?;
-        let clipped = samples.iter().filter(|x| x.abs() >= 0.999).count() > 3;
+        let samples = channel_of(&recording.wav, capture.channel, path)?;
+        let clipped = is_clipped(samples);
         let moved_s = moves_s.get(path).copied().unwrap_or(0.0);
         Ok((clipped, output(&recipe, capture, recording, samples, rate, moved_s)?))
     });
@@ -205,18 +205,20 @@ fn peak_db(output: &Output) -> f64 {
     output.response.level_db().into_iter().fold(f64::NEG_INFINITY, f64::max)
 }
 
-pub(super) fn channel_of<'a>(
-    recording: &'a Recording,
-    channel: usize,
-    path: &Path,
-) -> Result<&'a [f64], JobError> {
-    recording.wav.channels.get(channel.wrapping_sub(1)).map(Vec::as_slice).ok_or_else(|| {
+/// The samples of a file's channel, counted from 1.
+pub(super) fn channel_of<'a>(wav: &'a Wav, channel: usize, path: &Path) -> Result<&'a [f64], JobError> {
+    wav.channels.get(channel.wrapping_sub(1)).map(Vec::as_slice).ok_or_else(|| {
         JobError::Input(format!(
             "{} has {} channels, so there is no channel {channel}; count from 1",
             path.display(),
-            recording.wav.channels.len()
+            wav.channels.len()
         ))
     })
+}
+
+/// True where a recording touches full scale more often than chance lets it.
+pub(super) fn is_clipped(samples: &[f64]) -> bool {
+    samples.iter().filter(|x| x.abs() >= 0.999).count() > 3
 }
 
 /// What there is to say about a recording, and how much it matters.
@@ -240,13 +242,7 @@ fn recording(
     let mut best: Option<TimeBase> = None;
     let mut why = None;
     for channel in reference.into_iter().chain(channels.iter().copied()) {
-        let samples = wav.channels.get(channel.wrapping_sub(1)).ok_or_else(|| {
-            JobError::Input(format!(
-                "{} has {} channels, so there is no channel {channel}; count from 1",
-                path.display(),
-                wav.channels.len()
-            ))
-        })?;
+        let samples = channel_of(&wav, channel, path)?;
         match locate(recipe, samples, wav.rate_hz) {
             Ok(base) => {
                 let better = best.as_ref().is_none_or(|b| {

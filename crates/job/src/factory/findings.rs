@@ -6,11 +6,11 @@ use dsp::factory::combine::Plan;
 use dsp::factory::quiet::Quiet;
 use dsp::factory::side::Side;
 use dsp::tune::{Pass, Section};
+use garage::finding::{Flatness, VolumeShape};
 use serde::Serialize;
 
 use super::captures::Outputs;
 use super::steps::CleanVolumeFinding;
-use super::volume::LoudnessAt;
 
 /// One band edge.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -79,19 +79,6 @@ pub struct CombineEntry {
     pub all_pass: Vec<AllPass>,
 }
 
-/// How flat the sum is against the target's shape.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
-pub struct Flatness {
-    /// Judged from here.
-    pub from_hz: f64,
-    /// To here.
-    pub to_hz: f64,
-    /// As combined.
-    pub rms_db_before: f64,
-    /// Through the undo, as predicted.
-    pub rms_db_after: f64,
-}
-
 /// Everything found.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Findings {
@@ -103,7 +90,7 @@ pub struct Findings {
     pub flatness: Flatness,
     /// How the shape changes with the volume step.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub loudness: Vec<LoudnessAt>,
+    pub loudness: Vec<VolumeShape>,
     /// The highest clean volume, at the first tone given.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub clean_volume: Option<CleanVolumeFinding>,

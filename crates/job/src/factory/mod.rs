@@ -20,6 +20,7 @@ use dsp::limits::{Frequencies, Limits, Range};
 use dsp::target::Target;
 use dsp::tune::{SectionKind, Tune};
 use dsp::verdict::Verdict;
+use garage::finding::Flatness;
 use garage::formats::target;
 use rustfft::num_complex::Complex64;
 
@@ -27,10 +28,9 @@ use crate::error::JobError;
 use crate::judged::Judged;
 
 pub use captures::CaptureRef;
-pub use findings::{CombineEntry, Finding, Findings, Flatness, Slope};
+pub use findings::{CombineEntry, Finding, Findings, Slope};
 pub use steps::CleanVolumeFinding;
 pub use visit::{keep, keep_plan, sentence, sum};
-pub use volume::LoudnessAt;
 
 /// What to look at.
 #[derive(Debug, Clone, PartialEq)]

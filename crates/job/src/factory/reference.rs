@@ -28,7 +28,7 @@ pub(super) fn same_reference(
     // The reference that most files agree on is the true one; those with the fewest friends are looked at first.
     let friends = |own: &Spectrum| references.iter().filter(|(_, other)| alike(own, other)).count();
     let mut by_friends: Vec<&(&Path, Spectrum)> = references.iter().collect();
-    by_friends.sort_by_key(|(_, own)| friends(own));
+    by_friends.sort_by_cached_key(|(_, own)| friends(own));
     let Some((_, common)) = by_friends.last() else { return Ok(()) };
     if by_friends.iter().all(|(_, own)| alike(own, common)) {
         return Ok(());
@@ -36,7 +36,7 @@ pub(super) fn same_reference(
     for (path, own) in &by_friends {
         let Some(recording) = recordings.get(path) else { continue };
         for capture in order.captures.iter().filter(|c| c.path == *path) {
-            let samples = channel_of(recording, capture.channel, path)?;
+            let samples = channel_of(&recording.wav, capture.channel, path)?;
             let moved = Spectrum::heard(recipe, &recording.base, samples, rate)
                 .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))?;
             let taken_for = |other: &Spectrum| !alike(own, other) && alike(&moved, other);

@@ -6,6 +6,7 @@ use dsp::verdict::Verdict;
 use serde::Serialize;
 
 use super::FactoryOrder;
+use super::captures::{channel_of, is_clipped};
 use crate::error::JobError;
 use crate::judged::Judged;
 
@@ -40,20 +41,14 @@ pub(super) fn judge(
     for capture in &order.steps {
         let wav = wav::read(&capture.path)?;
         let shown = capture.path.display();
-        let samples = wav.channels.get(capture.channel.wrapping_sub(1)).ok_or_else(|| {
-            JobError::Input(format!(
-                "{shown} has {} channels, so there is no channel {}; count from 1",
-                wav.channels.len(),
-                capture.channel
-            ))
-        })?;
+        let samples = channel_of(&wav, capture.channel, &capture.path)?;
         let heard = clean_volume(samples, f64::from(wav.rate_hz), order.clean_percent).ok_or_else(|| {
             JobError::Analysis(format!(
                 "{shown}: no steady tone is heard; play one tone, and hold each volume step for a second or longer"
             ))
         })?;
         // The recording itself must not be what clips.
-        if samples.iter().filter(|x| x.abs() >= 0.999).count() > 3 {
+        if is_clipped(samples) {
             judged.note(
                 Verdict::Retake,
                 format!("{shown}: the recording is clipped, so the distortion may be its own; turn the input down and record it again"),

@@ -4,7 +4,7 @@ use dsp::curve::Curve;
 use dsp::factory::channel::Sure;
 use dsp::factory::combine::{Plan, Use};
 use dsp::verdict::Verdict;
-use garage::finding::{Combine, Finding as Kept, Flatness, OutputFinding, VolumeShape};
+use garage::finding::{Combine, Finding as Kept, OutputFinding};
 use garage::{Reason, TuneNote, VisitFolder};
 use rustfft::num_complex::Complex64;
 
@@ -55,21 +55,8 @@ pub fn keep(folder: &VisitFolder, clock: &mut WorkClock, worked: Worked) -> Resu
         before: Some(worked.before),
         undone: Some(worked.predicted),
         tune: Some(number),
-        flatness: Some(Flatness {
-            from_hz: found.flatness.from_hz,
-            to_hz: found.flatness.to_hz,
-            rms_db_before: found.flatness.rms_db_before,
-            rms_db_after: found.flatness.rms_db_after,
-        }),
-        loudness: found
-            .loudness
-            .into_iter()
-            .map(|it| VolumeShape {
-                volume: it.volume,
-                response: it.response,
-                below_loudest_db: it.below_loudest_db,
-            })
-            .collect(),
+        flatness: Some(found.flatness),
+        loudness: found.loudness,
         verdict,
         remarks,
         simulated,

@@ -3,7 +3,7 @@
 use dsp::curve::interpolate_log;
 use dsp::factory::LineResponse;
 use dsp::verdict::Verdict;
-use serde::Serialize;
+use garage::finding::VolumeShape;
 
 use super::FactoryOrder;
 use super::captures::{self, CaptureRef};
@@ -13,19 +13,8 @@ use crate::judged::Judged;
 /// Third-octave frequencies are enough to describe a contour; 1 kHz is where it is zero.
 const ANCHOR_HZ: f64 = 1_000.0;
 
-/// The shape at one volume step against the loudest step.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct LoudnessAt {
-    /// The step's label.
-    pub volume: String,
-    /// `[frequency_hz, db]`, 0 dB at 1 kHz.
-    pub response: Vec<[f64; 2]>,
-    /// Level at 1 kHz under the loudest step.
-    pub below_loudest_db: f64,
-}
-
 /// Compares the volume steps of one output, each against the loudest.
-pub(super) fn compare(order: &FactoryOrder, judged: &mut Judged<()>) -> Result<Vec<LoudnessAt>, JobError> {
+pub(super) fn compare(order: &FactoryOrder, judged: &mut Judged<()>) -> Result<Vec<VolumeShape>, JobError> {
     let mut steps: Vec<(String, LineResponse)> = Vec::new();
     for volume in &order.volumes {
         let alone = FactoryOrder {
@@ -54,9 +43,9 @@ pub(super) fn compare(order: &FactoryOrder, judged: &mut Judged<()>) -> Result<V
             let at = |r: &LineResponse| interpolate_log(&r.frequency_hz, &r.level_db(), f);
             Some([f, at(response)? - at(&loudest.1)? - below])
         });
-        LoudnessAt { volume: label.clone(), response: shape.collect(), below_loudest_db: below }
+        VolumeShape { volume: label.clone(), response: shape.collect(), below_loudest_db: below }
     });
-    let shapes: Vec<LoudnessAt> = shapes.collect();
+    let shapes: Vec<VolumeShape> = shapes.collect();
     if let Some(words) = advice(&shapes) {
         judged.note(Verdict::Good, words);
     }
@@ -75,8 +64,8 @@ fn anchor_hz<'a>(responses: impl Iterator<Item = &'a LineResponse>) -> f64 {
 const SAME_SHAPE_DB: f64 = 0.5;
 
 /// Where to set the volume and leave it: the widest run of neighbouring steps whose shapes stay together.
-fn advice(shapes: &[LoudnessAt]) -> Option<String> {
-    let mut order: Vec<&LoudnessAt> = shapes.iter().collect();
+fn advice(shapes: &[VolumeShape]) -> Option<String> {
+    let mut order: Vec<&VolumeShape> = shapes.iter().collect();
     order.sort_by(|a, b| a.below_loudest_db.total_cmp(&b.below_loudest_db));
     let runs = (0..order.len()).flat_map(|from| (from + 1..=order.len()).map(move |to| (from, to)));
     let together = |(from, to): &(usize, usize)| spread_db(&order[*from..*to]) <= SAME_SHAPE_DB;
@@ -94,7 +83,7 @@ fn advice(shapes: &[LoudnessAt]) -> Option<String> {
 }
 
 /// The most that shapes differ at any frequency that all of them have.
-fn spread_db(shapes: &[&LoudnessAt]) -> f64 {
+fn spread_db(shapes: &[&VolumeShape]) -> f64 {
     let Some((first, others)) = shapes.split_first() else { return 0.0 };
     let at = |[hz, own]: &[f64; 2]| {
         let rest = others.iter().filter_map(|o| o.response.iter().find(|[f, _]| f == hz).map(|[_, db]| *db));
@@ -108,8 +97,8 @@ fn spread_db(shapes: &[&LoudnessAt]) -> f64 {
 mod tests {
     use super::*;
 
-    fn step(volume: &str, below_loudest_db: f64, bass_db: f64) -> LoudnessAt {
-        LoudnessAt {
+    fn step(volume: &str, below_loudest_db: f64, bass_db: f64) -> VolumeShape {
+        VolumeShape {
             volume: volume.into(),
             response: vec![[50.0, bass_db], [1_000.0, 0.0]],
             below_loudest_db,

@@ -2,7 +2,8 @@
 
 use dsp::curve::Curve;
 use dsp::filter::ChannelFilter;
-use dsp::tune::{ChannelTune, Crossover, Pass, Polarity, Section, SectionKind, Tune};
+use dsp::tune::{ChannelTune, Crossover, Pass, Polarity, Section, Tune};
+use garage::entry::kind_word;
 use serde::Serialize;
 
 use super::predict::curve_grid_hz;
@@ -177,14 +178,7 @@ fn crossover(it: &Crossover) -> String {
 }
 
 fn band(it: &Section) -> String {
-    let kind = match it.kind {
-        SectionKind::Peaking => "peaking",
-        SectionKind::LowShelf => "low shelf",
-        SectionKind::HighShelf => "high shelf",
-        SectionKind::LowPass => "low-pass",
-        SectionKind::HighPass => "high-pass",
-        SectionKind::AllPass => "all-pass",
-    };
+    let kind = kind_word(it.kind);
     let gain = if it.kind.has_gain() { format!(" {:+} dB", it.gain_db) } else { String::new() };
     format!("{kind} {} Hz{gain} Q {}", number(it.frequency_hz), number(it.q))
 }
@@ -198,6 +192,7 @@ fn number(value: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use dsp::tune::SectionKind;
 
     fn peak(frequency_hz: f64, gain_db: f64) -> Section {
         Section { kind: SectionKind::Peaking, frequency_hz, gain_db, q: 1.41 }
