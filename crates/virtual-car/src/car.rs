@@ -5,6 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use dsp::tune::{ChannelTune, Tune};
 
+use crate::input_stage::InputStage;
 use crate::microphone;
 use crate::resample::Reader;
 use crate::scenario::{FactoryOutput, InputMix, Position, Scenario, ScriptedEvent, Wiring, place_of};
@@ -68,8 +69,11 @@ pub struct VirtualCar {
     pub(crate) scenario: Scenario,
     pub(crate) seed: u64,
     pub(crate) undo: Option<Tune>,
+    pub(crate) input_stage: Option<InputStage>,
     pub(crate) tune: Option<Tune>,
     pub(crate) volume: u32,
+    /// When and to which step the volume is turned during the next take.
+    pub(crate) turns: Vec<(f64, u32)>,
     pub(crate) microphone_m: [f64; 3],
     pub(crate) solo: Option<usize>,
     pub(crate) scheduled: Vec<ScriptedEvent>,
@@ -95,7 +99,9 @@ impl VirtualCar {
             volume: scenario.head_unit.volume.set_to,
             scenario,
             undo: None,
+            input_stage: None,
             tune: None,
+            turns: Vec::new(),
             microphone_m: head_m,
             solo: None,
             scheduled: Vec::new(),
@@ -116,7 +122,7 @@ impl VirtualCar {
     /// # Errors
     /// As [`VirtualCar::set_tune`], for a name that fits no head-unit output.
     pub fn set_undo(&mut self, undo: &Tune) -> Result<(), CarError> {
-        check_rate(undo)?;
+        check_rate(undo.sample_rate_hz)?;
         for channel in &undo.channels {
             let outputs = &self.scenario.head_unit.outputs;
             if !outputs.iter().any(|output| acts_on(&channel.name, output)) {
@@ -128,13 +134,63 @@ impl VirtualCar {
             }
             check_settings(channel)?;
         }
+        self.input_stage = None;
         self.undo = Some(undo.clone());
         Ok(())
     }
 
-    /// Sets the input stage flat.
+    /// Types `stage` into the processor's input stage: outputs joined to sums, and the sums that each channel takes.
+    /// An undo typed in before acts no longer.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchChannel`], or [`CarError::Tune`] for an output or a sum that does not exist, two of one name,
+    /// or settings that cannot be.
+    pub fn set_input_stage(&mut self, stage: &InputStage) -> Result<(), CarError> {
+        let outputs: Vec<&str> =
+            self.scenario.head_unit.outputs.iter().map(|output| output.name.as_str()).collect();
+        let mut known = outputs.clone();
+        for sum in &stage.sums {
+            if known.contains(&sum.name.as_str()) {
+                return Err(CarError::Tune(format!("two inputs are called \"{}\"", sum.name)));
+            }
+            known.push(&sum.name);
+            check_rate(sum.tune_rate_hz)?;
+            check_settings(&sum.settings)?;
+            for part in &sum.parts {
+                if !outputs.contains(&part.output.as_str()) {
+                    return Err(no_such_input(&part.output, &outputs));
+                }
+                let numbers = part.all_passes.iter().flat_map(|it| [it.frequency_hz, it.q]);
+                if numbers.clone().any(|it| !it.is_finite() || it <= 0.0) {
+                    return Err(CarError::Tune(format!(
+                        "\"{}\" has an all-pass that cannot be",
+                        part.output
+                    )));
+                }
+                let (gain_db, delay_ms) = (part.gain_db, part.delay_ms);
+                check_settings(&ChannelTune {
+                    name: part.output.clone(),
+                    gain_db,
+                    delay_ms,
+                    ..ChannelTune::default()
+                })?;
+            }
+        }
+        for (channel, mixes) in &stage.routes {
+            self.channel_index(channel)?;
+            if let Some(mix) = mixes.iter().find(|mix| !known.contains(&mix.output.as_str())) {
+                return Err(no_such_input(&mix.output, &known));
+            }
+        }
+        self.undo = None;
+        self.input_stage = Some(stage.clone());
+        Ok(())
+    }
+
+    /// Sets the input stage flat, each channel on the outputs it was wired to.
     pub fn clear_undo(&mut self) {
         self.undo = None;
+        self.input_stage = None;
     }
 
     /// Changes which head-unit outputs reach the processor channel `name`, and how.
@@ -157,7 +213,7 @@ impl VirtualCar {
     /// A channel that the car does not have, a rate beyond reason, a filter that cannot be, or a value that is not
     /// finite.
     pub fn set_tune(&mut self, tune: &Tune) -> Result<(), CarError> {
-        check_rate(tune)?;
+        check_rate(tune.sample_rate_hz)?;
         for channel in &tune.channels {
             self.channel_index(&channel.name)?;
             check_settings(channel)?;
@@ -210,6 +266,21 @@ impl VirtualCar {
         Ok(())
     }
 
+    /// Lets the volume control be turned during the next take: at each time, in seconds from the start of what is
+    /// played, to that step, where it stays.
+    ///
+    /// # Errors
+    /// [`CarError::NoSuchStep`].
+    pub fn turn_volume(&mut self, mut turns: Vec<(f64, u32)>) -> Result<(), CarError> {
+        let highest = self.scenario.head_unit.volume.steps;
+        if let Some((_, asked)) = turns.iter().find(|(_, step)| *step > highest) {
+            return Err(CarError::NoSuchStep { asked: *asked, highest });
+        }
+        turns.sort_by(|a, b| a.0.total_cmp(&b.0));
+        self.turns = turns;
+        Ok(())
+    }
+
     /// Where the volume control stands.
     pub fn volume(&self) -> u32 {
         self.volume
@@ -250,14 +321,16 @@ impl VirtualCar {
     }
 
     /// What can be recorded: microphone, reference, each head-unit output as it leaves the head unit, the same after
-    /// the processor's input stage, each processor output.
+    /// the undoing that [`VirtualCar::set_undo`] typed in, each processor output, each sum of the input stage.
     pub fn inputs(&self) -> Vec<String> {
         let first = ["microphone", "reference"].map(String::from);
         let outputs = &self.scenario.head_unit.outputs;
         let factory = outputs.iter().map(|output| format!("head unit {}", output.name));
         let undone = outputs.iter().map(|output| format!("undone {}", output.name));
         let fitted = self.scenario.channels.iter().map(|channel| format!("processor {}", channel.name));
-        first.into_iter().chain(factory).chain(undone).chain(fitted).collect()
+        let sums = self.input_stage.iter().flat_map(|stage| &stage.sums);
+        let joined = sums.map(|sum| format!("joined {}", sum.name));
+        first.into_iter().chain(factory).chain(undone).chain(fitted).chain(joined).collect()
     }
 
     /// The output that leads to the processor channel `name` alone.
@@ -301,11 +374,15 @@ impl VirtualCar {
     }
 }
 
-fn check_rate(tune: &Tune) -> Result<(), CarError> {
-    if TUNE_RATES_HZ.contains(&tune.sample_rate_hz) {
+fn check_rate(rate_hz: f64) -> Result<(), CarError> {
+    if TUNE_RATES_HZ.contains(&rate_hz) {
         return Ok(());
     }
-    Err(CarError::Tune(format!("its rate of {} Hz is outside 8000 to 384000", tune.sample_rate_hz)))
+    Err(CarError::Tune(format!("its rate of {rate_hz} Hz is outside 8000 to 384000")))
+}
+
+fn no_such_input(name: &str, known: &[&str]) -> CarError {
+    CarError::Tune(format!("no input is called \"{name}\"; there are: {}", known.join(", ")))
 }
 
 /// Whether the undo channel called `name` acts on `output`.

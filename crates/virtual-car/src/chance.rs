@@ -16,6 +16,8 @@ pub enum Purpose {
     Hiss = 3,
     /// Hiss of lines; the input's index is added.
     Line = 16,
+    /// Hiss of head-unit outputs; the output's index is added.
+    Factory = 1 << 8,
     /// Events; the event's index is added.
     Event = 1 << 10,
     /// Rattles; the channel's index is added.

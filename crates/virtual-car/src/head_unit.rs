@@ -58,8 +58,44 @@ pub enum Fidelity {
     Linear,
 }
 
+/// A turned volume control goes from one step to the next in this time.
+const TURN_S: f64 = 0.01;
+/// Filters have settled this long after they began from rest.
+const SETTLED_S: f64 = 0.5;
+
 /// The signal of each output, in the scenario's order, for music on both sides.
+///
+/// `volumes` says from which frame on the volume stands at which step; the first entry is the step at the start.
 pub fn outputs(
+    unit: &HeadUnit,
+    volumes: &[(usize, u32)],
+    music: [&[f64]; 2],
+    rate_hz: f64,
+    fidelity: Fidelity,
+    reader: &Reader,
+) -> Vec<Vec<f64>> {
+    let length = music[0].len().max(music[1].len());
+    let [settled, fade] = [SETTLED_S, TURN_S].map(|seconds| (seconds * rate_hz) as usize);
+    let mut whole = vec![vec![0.0; length]; unit.outputs.len()];
+    for (place, &(from, step)) in volumes.iter().enumerate() {
+        let from = from.min(length);
+        let to = volumes.get(place + 1).map_or(length, |next| (next.0 + fade).min(length));
+        let begin = from.saturating_sub(settled);
+        let music = music.map(|side| side.get(begin..to.min(side.len())).unwrap_or_default());
+        let pieces = at_one_step(unit, step, music, rate_hz, fidelity, reader);
+        for (signal, piece) in whole.iter_mut().zip(pieces) {
+            for (n, (was, now)) in
+                signal.iter_mut().skip(from).zip(piece.iter().skip(from - begin)).enumerate()
+            {
+                let share = if place == 0 { 1.0 } else { (n as f64 / fade as f64).min(1.0) };
+                *was += share * (now - *was);
+            }
+        }
+    }
+    whole
+}
+
+fn at_one_step(
     unit: &HeadUnit,
     step: u32,
     music: [&[f64]; 2],

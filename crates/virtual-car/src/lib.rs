@@ -12,6 +12,7 @@ mod chance;
 mod driver;
 mod filter;
 mod head_unit;
+mod input_stage;
 mod level;
 mod microphone;
 mod processor;
@@ -24,5 +25,6 @@ mod transform;
 mod weather;
 
 pub use car::{CarError, VirtualCar};
+pub use input_stage::{InputPart, InputStage, InputSum};
 pub use rig::{CarHandle, VirtualRig};
 pub use scenario::{Scenario, ScenarioError};

@@ -102,6 +102,8 @@ impl Rig for VirtualRig {
             let take = car.takes;
             car.takes += 1;
             car.scheduled.clear();
+            // The control stays where it was turned to.
+            car.volume = std::mem::take(&mut car.turns).last().map_or(car.volume, |turn| turn.1);
             (now, take)
         });
         let device = device_name(&car);

@@ -9,7 +9,7 @@ use crate::head_unit::{self, Fidelity};
 use crate::level::{add, factor, silent};
 use crate::processor::Strip;
 use crate::scenario::Rattle;
-use crate::{cabin, microphone};
+use crate::{cabin, microphone, weather};
 
 /// What is played, ready to run through the car.
 pub(crate) struct Played {
@@ -38,7 +38,8 @@ impl VirtualCar {
     pub(crate) fn listen(&self, played: &Played, inputs: &[usize], fidelity: Fidelity) -> Vec<Vec<f64>> {
         let factory = self.factory_outputs(played, fidelity);
         let undone = self.undone(&factory, played.rate_hz);
-        let fitted = self.processor_outputs(played, &undone);
+        let joined = self.joined(&factory, played.rate_hz);
+        let fitted = self.processor_outputs(played, &undone, &joined);
         let line = factor(self.scenario.recorder.line_gain_db);
         let at_line = |signal: &[f64]| signal.iter().map(|s| s * line).collect::<Vec<_>>();
         inputs
@@ -52,7 +53,7 @@ impl VirtualCar {
                 }
                 _ => {
                     let number = input - FIRST_LINE_INPUT;
-                    let lines = factory.iter().chain(&undone).chain(&fitted);
+                    let lines = factory.iter().chain(&undone).chain(&fitted).chain(&joined);
                     lines.skip(number).map(|signal| at_line(signal)).next().unwrap_or_default()
                 }
             })
@@ -65,10 +66,33 @@ impl VirtualCar {
             return vec![vec![0.0; played.frames]; self.scenario.head_unit.outputs.len()];
         }
         let unit = &self.scenario.head_unit;
-        head_unit::outputs(unit, self.volume, [&music[0], &music[1]], played.rate_hz, fidelity, &self.reader)
+        let turns = self.turns.iter().map(|&(at_s, step)| ((at_s.max(0.0) * played.rate_hz) as usize, step));
+        let volumes: Vec<(usize, u32)> = std::iter::once((0, self.volume)).chain(turns).collect();
+        let music = [music[0].as_slice(), music[1].as_slice()];
+        let mut outputs = head_unit::outputs(unit, &volumes, music, played.rate_hz, fidelity, &self.reader);
+        if fidelity == Fidelity::Real {
+            for (index, (output, signal)) in unit.outputs.iter().zip(&mut outputs).enumerate() {
+                let chance = Chance::new(self.seed, played.take, Purpose::Factory, index);
+                add(signal, &weather::hiss(unit.noise_dbfs, played.frames, chance), 1.0);
+                if let Some(hum) = &output.hum {
+                    add(signal, &weather::hum(hum, played.rate_hz, played.frames), 1.0);
+                }
+            }
+        }
+        outputs
     }
 
-    /// The head unit's outputs after the processor's input stage.
+    /// The sums of the input stage, in their order.
+    fn joined(&self, factory: &[Vec<f64>], rate_hz: f64) -> Vec<Vec<f64>> {
+        let unit = &self.scenario.head_unit;
+        let sums = self.input_stage.iter().flat_map(|stage| &stage.sums);
+        if factory.iter().all(|signal| silent(signal)) {
+            return sums.map(|_| vec![0.0; factory.first().map_or(0, Vec::len)]).collect();
+        }
+        sums.map(|sum| sum.run(unit, factory, rate_hz, &self.reader)).collect()
+    }
+
+    /// The head unit's outputs after the undoing of each.
     fn undone(&self, factory: &[Vec<f64>], rate_hz: f64) -> Vec<Vec<f64>> {
         let outputs = self.scenario.head_unit.outputs.iter();
         outputs
@@ -95,17 +119,22 @@ impl VirtualCar {
             .collect()
     }
 
-    fn processor_outputs(&self, played: &Played, factory: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    fn processor_outputs(&self, played: &Played, undone: &[Vec<f64>], joined: &[Vec<f64>]) -> Vec<Vec<f64>> {
         let latency_samples = self.scenario.processor.latency_ms * 1e-3 * played.rate_hz;
         let channels = &self.scenario.channels;
+        let stage = self.input_stage.as_ref();
+        let outputs = self.scenario.head_unit.outputs.iter().map(|output| &output.name).zip(undone);
+        let sums = stage.iter().flat_map(|stage| &stage.sums).map(|sum| &sum.name).zip(joined);
+        let inputs: Vec<(&String, &Vec<f64>)> = outputs.chain(sums).collect();
         (0..channels.len())
             .map(|index| {
                 let mut input = played.on(index + FIRST_CHANNEL_OUTPUT);
                 if self.solo.is_none_or(|alone| alone == index) {
-                    for mix in &channels[index].inputs {
+                    let routes = stage.iter().flat_map(|stage| &stage.routes);
+                    let routed = routes.rev().find(|(name, _)| *name == channels[index].name);
+                    for mix in routed.map_or(&channels[index].inputs, |(_, mixes)| mixes) {
                         let sign = if mix.invert { -1.0 } else { 1.0 };
-                        let names = self.scenario.head_unit.outputs.iter().map(|output| &output.name);
-                        for (_, signal) in names.zip(factory).filter(|(name, _)| **name == mix.output) {
+                        for (_, signal) in inputs.iter().filter(|(name, _)| **name == mix.output) {
                             add(&mut input, signal, sign * factor(mix.gain_db));
                         }
                     }

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use crate::chance::{Chance, Purpose};
 use crate::level::{add, factor, mean_square};
-use crate::scenario::{Event, Noise};
+use crate::scenario::{Event, Hum, Noise};
 use crate::transform::{Convolver, Transform, minimum_phase};
 
 /// Below this the idle cabin does not rise any further.
@@ -41,6 +41,17 @@ pub fn idle_cabin(
 pub fn hiss(level_dbfs: f64, frames: usize, mut chance: Chance) -> Vec<f64> {
     let rms = factor(level_dbfs) / 2f64.sqrt();
     chance.gaussian(frames).into_iter().map(|sample| sample * rms).collect()
+}
+
+/// What the mains leave on a line: their frequency and its odd multiples up to the ninth.
+pub fn hum(hum: &Hum, rate_hz: f64, frames: usize) -> Vec<f64> {
+    let lines = [1.0, 3.0, 5.0, 7.0, 9.0].map(|n: f64| (n * hum.mains_hz, 3f64.powf((1.0 - n) / 2.0)));
+    let peak = factor(hum.level_dbfs);
+    let at = |frame: usize| {
+        let turns = |hz: f64| (hz * frame as f64 / rate_hz).fract();
+        lines.iter().map(|(hz, share)| share * (2.0 * PI * turns(*hz)).sin()).sum::<f64>()
+    };
+    (0..frames).map(|frame| peak * at(frame)).collect()
 }
 
 /// Adds the sound of `event`, which begins at frame `at`, to what the microphone records.

@@ -2,11 +2,12 @@
 
 use super::{Scenario, ScenarioError};
 
-const EMBEDDED: [(&str, &str); 4] = [
+const EMBEDDED: [(&str, &str); 5] = [
     ("plain-front", include_str!("../../../../assets/scenarios/plain-front.json")),
     ("active-two-way", include_str!("../../../../assets/scenarios/active-two-way.json")),
     ("wiring-faults", include_str!("../../../../assets/scenarios/wiring-faults.json")),
     ("active-three-way", include_str!("../../../../assets/scenarios/active-three-way.json")),
+    ("split-factory", include_str!("../../../../assets/scenarios/split-factory.json")),
 ];
 
 /// The names of the embedded scenarios, the simplest first.

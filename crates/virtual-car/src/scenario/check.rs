@@ -94,6 +94,10 @@ impl Scenario {
             let at = format!("head_unit.outputs[{i}]");
             within(&format!("{at}.delay_ms"), output.delay_ms, 0.0, 100.0)?;
             sections(&format!("{at}.equalisation"), &output.equalisation)?;
+            if let Some(hum) = &output.hum {
+                within(&format!("{at}.hum.mains_hz"), hum.mains_hz, 40.0, 70.0)?;
+                within(&format!("{at}.hum.level_dbfs"), hum.level_dbfs, -160.0, 0.0)?;
+            }
             for Split { frequency_hz, order: n, .. } in &output.splits {
                 within(&format!("{at}.splits.frequency_hz"), *frequency_hz, 5.0, 20_000.0)?;
                 order(&format!("{at}.splits.order"), *n)?;

@@ -17,7 +17,7 @@ pub struct HeadUnit {
     /// Word length of the player; `None` plays as it comes.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub player_bits: Option<u32>,
-    /// Hiss of each output.
+    /// Hiss of each output while the player runs, whatever the volume.
     pub noise_dbfs: f64,
     /// Equalisation of everything, before it is split.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -106,6 +106,19 @@ pub struct FactoryOutput {
     /// Phase that the factory turned on purpose.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub all_passes: Vec<AllPass>,
+    /// What the mains leave on it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hum: Option<Hum>,
+}
+
+/// Hum on an output: the mains frequency and its odd multiples, each a third of the last.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Hum {
+    /// 50 or 60.
+    pub mains_hz: f64,
+    /// Level of the first line.
+    pub level_dbfs: f64,
 }
 
 /// Which end of the band a split cuts off.

@@ -13,7 +13,9 @@ use serde::{Deserialize, Serialize};
 
 pub use acoustics::{Cabin, Edge, Position, Seat, Speaker, Surface, place_of};
 pub use catalogue::{embedded, names};
-pub use head_unit::{AllPass, FactoryOutput, Family, HeadUnit, Loudness, Side, Split, SplitEdge, Volume};
+pub use head_unit::{
+    AllPass, FactoryOutput, Family, HeadUnit, Hum, Loudness, Side, Split, SplitEdge, Volume,
+};
 pub use recording::{Event, Microphone, Noise, Recorder, ScriptedEvent};
 
 /// The `format` of a scenario file.
