@@ -60,7 +60,8 @@ pub(super) fn curve(transfer: &Transfer, at_hz: Vec<f64>, smoothing: f64, delay_
         let variance = (2.0 * (product[i] - square[i]).max(signal * noise[i]) + square[i]) / independent;
         let share = SIGMAS * variance.sqrt() / signal;
         level_db.push(10.0 * signal.log10());
-        spread_db.push(FLOOR_DB + half_width_db(share));
+        spread_db
+            .push(FLOOR_DB + half_width_db(share) + beyond_db(&power, spacing_hz, hz, top_hz, smoothing));
         snr_db.push((10.0 * (signal / noise[i].max(1e-30)).log10()).min(HIGHEST_SNR_DB));
         phase_deg.push((mean[i] * turn(hz).conj()).arg().to_degrees());
     }
@@ -71,6 +72,27 @@ pub(super) fn curve(transfer: &Transfer, at_hz: Vec<f64>, smoothing: f64, delay_
         spread_db: Some(spread_db),
         snr_db: Some(snr_db),
     }
+}
+
+/// What the part of the band around `hz` that lies beyond `top_hz` may hide: how far bands cut off by as much are from
+/// whole ones over the two bands below. 0 where the whole band is known.
+fn beyond_db(power: &[f64], spacing_hz: f64, hz: f64, top_hz: f64, smoothing: f64) -> f64 {
+    const STEPS: usize = 8;
+    if smoothing <= 0.0 {
+        return 0.0;
+    }
+    let half_band = (0.5 / smoothing).exp2();
+    let beyond = hz * half_band / top_hz;
+    if beyond <= 1.0 {
+        return 0.0;
+    }
+    let centres: Vec<f64> =
+        (0..STEPS).map(|k| top_hz / half_band * (-(k as f64) / (4.0 * smoothing)).exp2()).collect();
+    let cut_centres: Vec<f64> = centres.iter().map(|centre| centre / beyond.sqrt()).collect();
+    let whole = smooth_power(power, spacing_hz, &centres, smoothing);
+    let cut = smooth_power(power, spacing_hz, &cut_centres, 1.0 / (1.0 / smoothing - beyond.log2()));
+    let square: f64 = whole.iter().zip(&cut).map(|(w, c)| (10.0 * (w / c.max(1e-30)).log10()).powi(2)).sum();
+    SIGMAS * (square / STEPS as f64).sqrt()
 }
 
 /// The wider side of `10 log10(1 ± share)`, which goes on growing where the lower side would be minus infinity.

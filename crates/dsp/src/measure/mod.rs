@@ -14,6 +14,7 @@ mod level;
 mod noise;
 mod repeats;
 mod search;
+mod strongest;
 mod transfer;
 mod window;
 
@@ -239,12 +240,23 @@ struct Direct {
     polarity: HeardPolarity,
 }
 
+/// The direct sound comes no earlier than this before the strongest sample of a response, and no later after it.
+const NEAR_STRONGEST_S: (f64, f64) = (0.03, 0.01);
+/// What is looked at around the strongest sample where noise is as strong elsewhere.
+const CLOSE_LOOK_S: (f64, f64) = (0.05, 0.1);
+
 impl Direct {
     fn of(transfer: &Transfer, shape: &SweepShape) -> Self {
-        let rate = f64::from(transfer.rate_hz);
-        let (from_hz, to_hz) = (1.1 * shape.low_hz, 0.96 * shape.high_hz);
-        match arrival_within(&transfer.impulse, rate, from_hz, to_hz) {
-            Ok(Arrival { time_s, polarity, confidence, band, .. }) => Self {
+        let strongest_s = transfer.zero_at_s + transfer.strongest_s;
+        let near = |arrival: &Arrival| {
+            (-NEAR_STRONGEST_S.0..NEAR_STRONGEST_S.1).contains(&(arrival.time_s - strongest_s))
+        };
+        let found = heard_in(transfer, shape, 0.0, f64::INFINITY).filter(near).or_else(|| {
+            let (from_s, to_s) = (strongest_s - CLOSE_LOOK_S.0, strongest_s + CLOSE_LOOK_S.1);
+            heard_in(transfer, shape, from_s, to_s).filter(near)
+        });
+        match found {
+            Some(Arrival { time_s, polarity, confidence, band, .. }) => Self {
                 at_s: finer(transfer, shape, time_s, polarity, band) - transfer.zero_at_s,
                 polarity: match (confidence, polarity) {
                     (Confidence::Low, _) => HeardPolarity::Unclear,
@@ -252,9 +264,24 @@ impl Direct {
                     (_, Polarity::Inverted) => HeardPolarity::Inverted,
                 },
             },
-            Err(_) => Self { at_s: transfer.strongest_s, polarity: HeardPolarity::Unclear },
+            None => Self { at_s: transfer.strongest_s, polarity: HeardPolarity::Unclear },
         }
     }
+}
+
+/// The arrival in a part of a response, on the time base of the whole; `None` where there is none to be found.
+fn heard_in(transfer: &Transfer, shape: &SweepShape, from_s: f64, to_s: f64) -> Option<Arrival> {
+    let rate = f64::from(transfer.rate_hz);
+    let frame = |at_s: f64| ((at_s * rate).max(0.0) as usize).min(transfer.impulse.len());
+    let (first, last) = (frame(from_s), frame(to_s));
+    let found =
+        arrival_within(transfer.impulse.get(first..last)?, rate, 1.1 * shape.low_hz, 0.96 * shape.high_hz);
+    let begins_s = first as f64 / rate;
+    found.ok().map(|it| Arrival {
+        time_s: it.time_s + begins_s,
+        threshold_s: it.threshold_s + begins_s,
+        ..it
+    })
 }
 
 /// The arrival from the whole measured band, where the channel fills it up to its upper edge; `coarse_s` elsewhere.

@@ -83,19 +83,4 @@ impl Heard {
     pub fn length(&self) -> usize {
         self.repeats.first().map_or(0, |(_, cyclic)| cyclic.len())
     }
-
-    /// Where the response is strongest, in samples from the beginning of the sweep: the median over the repeats.
-    pub fn strongest(&self) -> i64 {
-        let from = (-0.05 * self.frames_per_s) as i64;
-        let to = (0.4 * self.frames_per_s) as i64;
-        let mut places: Vec<i64> = self
-            .repeats
-            .iter()
-            .filter_map(|(_, cyclic)| {
-                (from..to).max_by(|&a, &b| around(cyclic, a).abs().total_cmp(&around(cyclic, b).abs()))
-            })
-            .collect();
-        places.sort_unstable();
-        places.get(places.len() / 2).copied().unwrap_or(0)
-    }
 }

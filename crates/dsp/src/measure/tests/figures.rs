@@ -1,5 +1,5 @@
 //! Random minimum-phase systems with five reflections, 48 kHz, a sweep of 2^19 samples from 20 Hz to 20 kHz: the largest
-//! error over 1/12 octave from 30 Hz to 19 kHz. The limits are the project's own, reached by simulation (no published
+//! error over 1/12 octave from 30 Hz to 18 kHz. The limits are the project's own, reached by simulation (no published
 //! source); each test prints what it measured.
 
 use super::rig::{self, Car, Colour, RATE_HZ};
@@ -27,9 +27,11 @@ struct Outcome {
 
 impl Outcome {
     fn worst_db(&self) -> f64 {
-        self.error_db.iter().fold(0.0, |m, e| m.max(e.abs()))
+        let named = self.error_db.iter().zip(&self.hz).filter(|(_, hz)| **hz <= 18_000.0);
+        named.fold(0.0, |m, (e, _)| m.max(e.abs()))
     }
 
+    /// Share of the points, up to the curve's end, whose true level lies in their interval.
     fn covered(&self) -> f64 {
         let spread = |hz: f64| self.measured.curve.spread_at_db(hz).unwrap();
         let inside = self.error_db.iter().zip(&self.hz).filter(|(e, hz)| e.abs() <= spread(**hz)).count();
@@ -60,8 +62,7 @@ fn run(trial: &Trial, disturb: impl Fn(&mut Vec<f64>, usize, usize)) -> Outcome 
         .iter()
         .zip(&curve.level_db)
         .zip(&truth)
-        // Beyond the 18 kHz asked for, to see that nothing rises or sinks where the sweep begins to fade out.
-        .filter(|((hz, _), _)| (30.0..19_000.0).contains(*hz))
+        .filter(|((hz, _), _)| **hz >= 30.0)
         .map(|((hz, db), p)| (*hz, db - 10.0 * p.log10()))
         .unzip();
     let played_s = (offset / (1.0 + trial.skew) + line.sweeps[0] as f64) / RATE_HZ;
@@ -123,6 +124,8 @@ fn white_noise() {
             assert!(off_ppm.abs() <= skew_ppm, "seed {seed}");
             assert!(phase <= 2.0, "seed {seed}");
             assert!(o.covered() > 0.9, "seed {seed}");
+            // The direct sound is found whatever noise the division raises beside it.
+            assert!(arrival.abs() <= 0.02, "seed {seed}");
             if snr_db > 30.0 {
                 assert_eq!(o.measured.facts.verdict, Verdict::Good, "seed {seed}");
             }
@@ -157,12 +160,17 @@ fn idle_car_noise() {
 
 #[test]
 fn markers_under_noise() {
-    for seed in 1..=3 {
+    for seed in 1..=6 {
         let skew = -350e-6;
         let o = run(&Trial { seed, colour: Colour::White, snr_db: 0.0, skew, repeats: 1 }, quiet);
         let off_ppm = o.measured.facts.clock_skew_ppm.unwrap() - skew * 1e6;
-        println!("0 dB, seed {seed}: skew off {off_ppm:.4} ppm, {:?}", o.measured.facts.remarks);
+        println!(
+            "0 dB, seed {seed}: skew off {off_ppm:.4} ppm, covered {:.3}, {:?}",
+            o.covered(),
+            o.measured.facts.remarks
+        );
         assert!(off_ppm.abs() <= 0.1, "seed {seed}");
+        assert!(o.covered() > 0.9, "seed {seed}");
     }
 }
 
