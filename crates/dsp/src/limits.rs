@@ -20,7 +20,7 @@ pub struct Range {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(untagged)]
 pub enum Frequencies {
-    /// A graphic equaliser's fixed list, in hertz.
+    /// A fixed list, in hertz: the sliders of a graphic equaliser, or all that a band can be set to.
     List {
         /// Ascending.
         list: Vec<f64>,
@@ -127,6 +127,11 @@ impl Frequencies {
 }
 
 impl Limits {
+    /// True for a graphic equaliser: a fixed list with a band for each of its frequencies, so that none takes two.
+    pub fn is_graphic(&self) -> bool {
+        matches!(&self.frequency_hz, Frequencies::List { list } if self.bands >= list.len())
+    }
+
     /// The nearest section that can be set.
     pub fn on_steps(&self, section: &Section) -> Section {
         let gain_db = if section.kind.has_gain() { self.gain_db.on_step(section.gain_db) } else { 0.0 };

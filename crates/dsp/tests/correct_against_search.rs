@@ -110,12 +110,12 @@ fn third_octave_frequencies_and_half_decibels_cost_less_than_half_as_much_again(
     assert!(ratio <= 1.45, "{ratio:.3}: {rounded:.3?}");
 }
 
-/// The same on a fixed list, 10^(n/10) Hz, which has one band on each frequency at most.
+/// The same on a fixed list, 10^(n/10) Hz (the exact ones of IEC 61260-1).
 #[test]
-#[ignore = "falls short: 1.54 times the unrounded where 1.45 is wanted"]
 fn a_fixed_list_of_third_octaves_costs_less_than_half_as_much_again() {
     let list = (15..=42).map(|n| 10f64.powf(f64::from(n) / 10.0)).collect();
     let rounded = shares(Effort::Thorough, &limits(Some(0.5), None, Some(list)));
     let ratio = mean(&rounded) / mean(&shares(Effort::Thorough, &limits(None, None, None)));
+    println!("listed: {ratio:.3} times the unrounded, {rounded:.3?}");
     assert!(ratio <= 1.45, "{ratio:.3}: {rounded:.3?}");
 }

@@ -311,7 +311,7 @@ fn bands_for(
     if low_hz > high_hz || (is_list && listed.is_empty()) {
         return Err(CorrectError::Limits("have no band frequency within the range to correct"));
     }
-    let count = if is_list { limits.bands.min(listed.len()) } else { limits.bands };
+    let count = if limits.is_graphic() { limits.bands.min(listed.len()) } else { limits.bands };
     let bounds = Bounds {
         low: [low_hz.ln(), limits.gain_db.min, limits.q.min.ln()],
         high: [high_hz.ln(), limits.gain_db.max, limits.q.max.ln()],

@@ -11,7 +11,7 @@ pub(super) struct Steps {
     ln_frequencies: Vec<f64>,
     gain_db: Range,
     q: Range,
-    /// A fixed list has one band for each frequency.
+    /// The sliders of a graphic equaliser: one band at most on each frequency.
     one_each: bool,
 }
 
@@ -24,7 +24,10 @@ impl Steps {
     pub fn new(limits: &Limits, low_hz: f64, high_hz: f64) -> Self {
         let inside = |f: &f64| (low_hz..=high_hz).contains(f);
         let (ln_frequencies, one_each) = match &limits.frequency_hz {
-            Frequencies::List { list } => (list.iter().copied().filter(inside).map(f64::ln).collect(), true),
+            Frequencies::List { list } => {
+                let hz = list.iter().copied().filter(inside);
+                (hz.map(f64::ln).collect(), limits.is_graphic())
+            }
             Frequencies::Span { per_octave: Some(per_octave), .. } => {
                 let index = |f: f64| (f / SPAN_ORIGIN_HZ).log2() * per_octave;
                 let steps = index(low_hz).floor() as i64..=index(high_hz).ceil() as i64;
