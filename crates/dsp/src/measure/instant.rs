@@ -19,7 +19,7 @@ const SHORTEST_S: f64 = 0.34;
 /// A fit that leaves more phase than this unexplained is not believed: reflections then outweigh the direct sound.
 const WORST_RAD: f64 = 0.03;
 /// The coarse arrival is right to this; a correction beyond it is a different answer, not a finer one.
-const REACH_FRAMES: f64 = 0.1;
+const REACH_FRAMES: f64 = 0.3;
 /// The unknown level is tried in this size (nepers) to see which phase it makes.
 const PROBE: f64 = 0.1;
 
