@@ -17,8 +17,8 @@ const FORMATS: [SampleFormat; 4] =
 /// Counts that have a standard speaker map; others are used only where the device has no choice.
 const USUAL_CHANNELS: [u16; 5] = [2, 4, 6, 8, 1];
 /// Plug-ins of the system that look like devices and are none; "jack" is noisy where its server is not running.
-const NOT_DEVICES: [&str; 8] =
-    ["null", "lavrate", "samplerate", "speexrate", "speex", "upmix", "vdownmix", "oss"];
+const NOT_DEVICES: [&str; 9] =
+    ["null", "lavrate", "samplerate", "speexrate", "speex", "upmix", "vdownmix", "oss", "jack"];
 const DEFAULT_NAME: &str = "default";
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
