@@ -2,7 +2,7 @@
 
 use eframe::egui::{Context, Event, Frame, Id, Key, Margin, Modal, Modifiers, Ui};
 
-use crate::commands::{CabinCommand, Command};
+use crate::commands::{CabinCommand, Command, HandoverCommand};
 use crate::stages::Stage;
 use crate::state::{Overlay, State, next_step};
 use crate::theme::{CORNER, EDGE, GRID, Size, bold, plain, tokens};
@@ -36,6 +36,13 @@ pub fn pressed(ctx: &Context, state: &State, out: &mut Vec<Command>) {
     }
     seat_keys(ctx, state, out);
     next_step_key(ctx, state, out);
+    if state.stage == Stage::Handover
+        && state.handover.typing
+        && state.overlay == Overlay::None
+        && ctx.input_mut(|i| i.consume_key(Modifiers::NONE, Key::T))
+    {
+        out.push(Command::Handover(HandoverCommand::TickNext));
+    }
     for stage in Stage::ALL {
         if ctx.input_mut(|i| i.consume_key(Modifiers::NONE, stage.key())) {
             out.push(Command::Go(stage));
@@ -67,7 +74,7 @@ fn next_step_key(ctx: &Context, state: &State, out: &mut Vec<Command>) {
 }
 
 /// Every key and what it does.
-pub const KEYS: [(&str, &str); 13] = [
+pub const KEYS: [(&str, &str); 14] = [
     ("Enter", "take the next step"),
     ("Space", "take the next position"),
     ("Backspace", "take the last position again"),
@@ -77,6 +84,7 @@ pub const KEYS: [(&str, &str); 13] = [
     ("Space, Enter", "press the control that has the ring"),
     ("Left, Right", "move the reading line of the board"),
     ("+, −, Home", "look closer, further, see all"),
+    ("T", "tick the next line of the entry sheet"),
     ("Ctrl+Z", "undo"),
     ("Ctrl+Shift+Z", "redo"),
     ("F11", "show the customer, or come back"),

@@ -10,7 +10,7 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::{By, NodeT, Queryable};
 use workstation::app::Workstation;
 use workstation::stages::Stage;
-use workstation::state::{Overlay, Running, ScopeView, State};
+use workstation::state::{Overlay, Running, ScopeView, State, entry};
 
 fn at(stage: Stage) -> Harness<'static, Option<Workstation>> {
     window(vec2(1280.0, 1600.0), false, move || sample(stage))
@@ -88,6 +88,37 @@ fn the_customer_sees_one_figure_and_three_sentences() {
     harness.key_press(Key::Escape);
     harness.run();
     harness.get_by_label("Stop sound");
+}
+
+#[test]
+fn the_entry_sheet_leads_from_line_to_line_and_from_channel_to_channel() {
+    let mut harness = at(Stage::Handover);
+    harness.get_by_label("Type it in").click();
+    harness.run();
+    harness.get_by_label("front left tweeter: Band 1, peaking, 5200 Hz, \u{2212}3.5 dB, Q 2.1");
+    harness.get_by_label("front right woofer, open").click();
+    harness.run();
+    harness.get_by_label("front right woofer: Polarity, normal");
+    harness.get_by_label("Back to the curves").click();
+    harness.run();
+    assert!(harness.query_by_label("front right woofer: Polarity, normal").is_none());
+
+    let mut state = sample(Stage::Handover);
+    let sheet = entry(&state).unwrap();
+    let of_first: Vec<String> = sheet
+        .lines
+        .iter()
+        .filter(|line| line.channel == "front left tweeter")
+        .map(|l| l.key.clone())
+        .collect();
+    assert_eq!(sheet.next("front left tweeter").unwrap().key, of_first[0]);
+    let ticked = of_first.into_iter().collect();
+    let open = state.open.as_mut().unwrap();
+    open.visit.entry = Some(garage::visit::EntryTicks { tune: sheet.tune, ticked });
+    let sheet = entry(&state).unwrap();
+    assert!(sheet.next("front left tweeter").is_none());
+    assert_eq!(sheet.channel(None), Some("front right tweeter"), "a channel that is typed in gives way");
+    assert_eq!(sheet.channel(Some("front left tweeter")), Some("front left tweeter"), "unless asked for");
 }
 
 #[test]

@@ -18,6 +18,9 @@ fn screens_to_look_at() {
     screens.push(("garage".into(), State::default()));
     screens.push(("keys".into(), State { overlay: Overlay::Keys, ..sample(Stage::Cabin) }));
     screens.push(("customer".into(), State { overlay: Overlay::Customer, ..sample(Stage::Handover) }));
+    let mut typing = sample(Stage::Handover);
+    typing.handover.typing = true;
+    screens.push(("entry".into(), typing));
     for leaf in Leaf::ALL {
         let mut state = sample(Stage::Voicing);
         state.voicing.leaf = leaf;

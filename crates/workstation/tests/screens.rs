@@ -49,6 +49,13 @@ fn handover() {
 }
 
 #[test]
+fn entry_sheet() {
+    let mut state = sample(Stage::Handover);
+    state.handover.typing = true;
+    check("entry_sheet", false, state);
+}
+
+#[test]
 fn customer() {
     check("customer", false, State { overlay: Overlay::Customer, ..sample(Stage::Handover) });
 }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::think;
 use crate::commands::HandoverCommand;
-use crate::state::{Notice, State};
+use crate::state::{Notice, State, entry};
 use crate::work::{DiskOrder, Order, Question, Think};
 
 pub fn apply(command: HandoverCommand, state: &mut State) -> Vec<Order> {
@@ -21,11 +21,20 @@ pub fn apply(command: HandoverCommand, state: &mut State) -> Vec<Order> {
             state.handover.side = Some(name);
             Vec::new()
         }
-        HandoverCommand::Tick(key, ticked) => {
-            let Some(open) = &state.open else { return Vec::new() };
-            let Some(tune) = open.latest_tune().map(|t| t.record.number) else { return Vec::new() };
-            vec![Order::Disk(DiskOrder::Tick { visit: open.folder.clone(), tune, key, ticked })]
+        HandoverCommand::TypeIn(typing) => {
+            state.handover.typing = typing;
+            Vec::new()
         }
+        HandoverCommand::SheetOf(channel) => {
+            state.handover.channel = Some(channel);
+            Vec::new()
+        }
+        HandoverCommand::TickNext => {
+            let Some(sheet) = entry(state) else { return Vec::new() };
+            let next = sheet.channel(state.handover.channel.as_deref()).and_then(|name| sheet.next(name));
+            next.map(|line| tick(state, line.key.clone(), true)).unwrap_or_default()
+        }
+        HandoverCommand::Tick(key, ticked) => tick(state, key, ticked),
         HandoverCommand::EditReport(words) => {
             state.handover.report = words;
             Vec::new()
@@ -42,4 +51,10 @@ pub fn apply(command: HandoverCommand, state: &mut State) -> Vec<Order> {
             think(state, Think::Report(path), "Writing the report")
         }
     }
+}
+
+fn tick(state: &State, key: String, ticked: bool) -> Vec<Order> {
+    let Some(open) = &state.open else { return Vec::new() };
+    let Some(tune) = open.latest_tune().map(|t| t.record.number) else { return Vec::new() };
+    vec![Order::Disk(DiskOrder::Tick { visit: open.folder.clone(), tune, key, ticked })]
 }

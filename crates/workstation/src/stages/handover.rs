@@ -2,11 +2,11 @@
 
 use std::sync::Arc;
 
-use eframe::egui::{Checkbox, Label, ScrollArea, Ui, vec2};
+use eframe::egui::{Label, Ui};
 use garage::proof::{Change, Proof, ProofErrors, ProofSide};
 
 use super::voicing::{corridor, left_alone_words};
-use super::{cabin, seat_plan};
+use super::{cabin, entry_sheet, seat_plan};
 use crate::board::{Board, Ink, Trace};
 use crate::commands::{Command, HandoverCommand};
 use crate::state::State;
@@ -32,6 +32,9 @@ pub fn shown<'a>(state: &State, proof: &'a Proof) -> Option<&'a ProofSide> {
 pub fn centre(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let t = tokens(ui);
     ui.spacing_mut().item_spacing.y = 2.0 * GRID;
+    if state.handover.typing {
+        return entry_sheet::show(ui, state, out);
+    }
     if let Some(proof) = proof(state)
         && let Some(side) = shown(state, proof)
     {
@@ -94,11 +97,11 @@ pub fn board(state: &State) -> Board {
 }
 
 pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    entry_sheet::summary(ui, state, out);
     report(ui, state, out);
     if let Some(proof) = proof(state) {
         what_changed(ui, state, proof, out);
     }
-    entry_sheet(ui, state, out);
     cabin::latest(ui, state, out);
     card(ui, "Proof takes, from above", |ui| {
         seat_plan::show(ui, state, out);
@@ -152,39 +155,5 @@ fn report(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
             };
             remark(ui, crate::widgets::Mark::Done, &words);
         }
-    });
-}
-
-/// The tune as a list to type in and tick off.
-fn entry_sheet(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
-    let Some(open) = &state.open else { return };
-    let Some(saved) = open.latest_tune() else { return };
-    let t = tokens(ui);
-    let ticks = open.visit.entry.as_ref().filter(|e| e.tune == saved.record.number);
-    card(ui, &format!("Entry sheet, tune {}", saved.record.number), |ui| {
-        let lines = garage::entry::lines(&saved.tune);
-        let done = lines.iter().filter(|l| ticks.is_some_and(|e| e.ticked.contains(&l.key))).count();
-        hint(ui, &format!("{done} of {} lines ticked", lines.len()));
-        ScrollArea::vertical().id_salt("entry").max_height(260.0).show(ui, |ui| {
-            ui.spacing_mut().item_spacing = vec2(2.0 * GRID, GRID);
-            let mut channel = String::new();
-            for entry in &lines {
-                if entry.channel != channel {
-                    channel.clone_from(&entry.channel);
-                    ui.label(bold(&channel, Size::Body, t.ink));
-                }
-                let mut ticked = ticks.is_some_and(|e| e.ticked.contains(&entry.key));
-                let parts = [&entry.what, &entry.frequency, &entry.value];
-                let mut words: Vec<String> = parts.into_iter().filter(|p| !p.is_empty()).cloned().collect();
-                if !entry.q.is_empty() {
-                    words.push(format!("Q {}", entry.q));
-                }
-                let text = plain(words.join("  ·  "), Size::Body, t.ink);
-                let response = ui.add(Checkbox::new(&mut ticked, text));
-                if response.accessible_name(format!("{}: {}", entry.channel, words.join(", "))).changed() {
-                    out.push(Command::Handover(HandoverCommand::Tick(entry.key.clone(), ticked)));
-                }
-            }
-        });
     });
 }

@@ -1,6 +1,7 @@
 //! The five stages of a visit, a screen each.
 
 mod cabin;
+mod entry_sheet;
 mod garage_page;
 mod handover;
 mod intake;

@@ -1,6 +1,7 @@
 //! Everything on the screen, as one plain value.
 
 mod cabin;
+mod entry;
 mod garage_page;
 mod handover;
 mod history;
@@ -15,6 +16,7 @@ mod source;
 mod voicing;
 
 pub use cabin::{CabinPage, ChannelView, CurveAt, Subject, Taken, side_word};
+pub use entry::{Entry, entry};
 pub use garage_page::{CarLine, GaragePage, NewCar, VisitLine};
 pub use handover::HandoverPage;
 pub use history::History;

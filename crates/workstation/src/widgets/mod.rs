@@ -7,7 +7,7 @@ mod field;
 mod mark;
 mod words;
 
-pub use button::{action, primary, quiet};
+pub use button::{action, focus_ring, primary, quiet};
 pub use card::card;
 pub use chip::chip;
 pub use field::{begin_here, figure, line, pick, pick_small};
