@@ -12,7 +12,7 @@ use dsp::measure::{Capture, Facts, MeasureError, Options, Transfer, analyse, loc
 use dsp::spectrum::Complex;
 use dsp::stimulus::{Recipe, Signal};
 use garage::take::Heard;
-use garage::{TakeRecord, VisitFolder};
+use garage::{Side, TakeRecord, VisitFolder};
 use serde::{Deserialize, Serialize};
 
 use crate::error::JobError;
@@ -108,10 +108,12 @@ fn sharp_arrival_ms(impulse: &[f64], rate_hz: f64) -> Option<f64> {
     (found.confidence == Confidence::High).then_some(found.time_s * 1000.0)
 }
 
-/// Complex responses, at [`Bins::standard`], of every line recorded in an electrical take, with the line's name.
+/// Complex responses, at [`Bins::standard`], of every line recorded in an electrical take, with the line's name: to
+/// everything that played, or where the stimulus also has each side alone, to the side `alone`.
 pub(crate) fn lines_of_take(
     folder: &VisitFolder,
     record: &TakeRecord,
+    alone: Option<Side>,
 ) -> Result<Vec<(String, Vec<Complex>)>, JobError> {
     let recipe = recipe_of(record)?;
     let wav = audio::wav::read(folder.recording(&record.id))?;
@@ -120,7 +122,16 @@ pub(crate) fn lines_of_take(
     let timed_by = reference.or(first_line).and_then(|index| wav.channels.get(index)).ok_or_else(|| {
         JobError::Analysis(format!("take {} holds no line that could be analysed", record.id))
     })?;
-    let base = locate(&recipe, timed_by, wav.rate_hz).map_err(|error| failed(record, &error))?;
+    let mut base = locate(&recipe, timed_by, wav.rate_hz).map_err(|error| failed(record, &error))?;
+    let mut louder = 1.0;
+    if let (Some(side), Signal::Sweep(sweep)) = (alone, &recipe.signal)
+        && let (line, Some(sides)) = (sweep.timeline(recipe.rate_hz), sweep.sides)
+        && let Some(places) = &line.alone
+    {
+        let at = if side == Side::Right { places.right } else { places.left };
+        base = base.with_the_sweep_at(&line, at).unwrap_or(base);
+        louder = dsp::decibel::amplitude_of(-sides.alone_db);
+    }
     let mut lines = Vec::new();
     for (recorded, samples) in record.recorded.iter().zip(&wav.channels) {
         if recorded.heard != Heard::Line {
@@ -129,7 +140,9 @@ pub(crate) fn lines_of_take(
         let found = transfer(&recipe, &base, samples, wav.rate_hz, LINE_WINDOW_S, None)
             .map_err(|error| failed(record, &error))?;
         let name = recorded.name.clone().unwrap_or_else(|| format!("input {}", recorded.input));
-        lines.push((name, at_bins(&found, band_of(&recipe))));
+        let mut response = at_bins(&found, band_of(&recipe));
+        response.iter_mut().for_each(|value| *value *= louder);
+        lines.push((name, response));
     }
     Ok(lines)
 }
@@ -144,7 +157,7 @@ fn failed(record: &TakeRecord, error: &MeasureError) -> JobError {
     JobError::Analysis(format!("take {}: {error}", record.id))
 }
 
-fn recipe_of(record: &TakeRecord) -> Result<Recipe, JobError> {
+pub(crate) fn recipe_of(record: &TakeRecord) -> Result<Recipe, JobError> {
     serde_json::from_value(record.stimulus.clone()).map_err(|error| {
         JobError::Analysis(format!("take {}: its stimulus recipe is damaged: {error}", record.id))
     })

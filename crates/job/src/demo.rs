@@ -16,7 +16,7 @@ use crate::handover;
 use crate::intake;
 use crate::judged::Judged;
 use crate::plan::SweepPlan;
-use crate::source::{self, SIDES, limits_of, side_name};
+use crate::source::{self, Signal, limits_of, side_name};
 use crate::voicing::{self, Wish};
 use crate::workplace::{WorkClock, Workplace};
 
@@ -141,7 +141,7 @@ pub fn run(order: &DemoOrder, say: &mut dyn FnMut(&str), watch: &Watch) -> Resul
         let bay = intake::check_bay(&mut work, watch)?;
         hear("Bay", bay.verdict, bay.remarks);
         done(&mut work.folder, Stage::Intake)?;
-        let found = undo_the_factory(&mut work, say, watch)?;
+        let found = undo_the_factory(&mut work, order.extent, say, watch)?;
         hear("Source", found.verdict, found.remarks);
     }
 
@@ -224,20 +224,27 @@ fn without_loop_back(folder: &mut VisitFolder) -> Result<(), JobError> {
 
 fn undo_the_factory(
     work: &mut Workplace,
+    extent: Extent,
     say: &mut dyn FnMut(&str),
     watch: &Watch,
 ) -> Result<Judged<()>, JobError> {
-    for (side, name) in SIDES {
-        say(&format!("Source: {name} as it comes"));
-        source::take(work, side, None, watch)?;
+    say("Source: the factory's signal as it comes");
+    source::take(work, Signal::AsItCame, watch)?;
+    if extent == Extent::Whole {
+        for step in source::volumes_to_take(work)? {
+            say(&format!("Source: volume {step}"));
+            source::take_at_volume(work, step, watch)?;
+        }
+        for tone_hz in source::TONES_HZ {
+            say(&format!("Source: volume turned up, {tone_hz} Hz"));
+            source::turn_up(work, tone_hz, watch)?;
+        }
     }
     let found = source::work_out(&work.folder, &mut work.clock, watch)?;
     let mut judged = Judged { result: (), verdict: found.verdict, remarks: found.remarks };
-    if let Some(undo) = found.result.tune {
-        for (side, name) in SIDES {
-            say(&format!("Source: {name} undone"));
-            source::take(work, side, Some(undo), watch)?;
-        }
+    if found.result.tune.is_some() {
+        say("Source: undone");
+        source::take(work, Signal::Undone, watch)?;
         let checked = source::check(&work.folder)?;
         judged = Judged { result: (), verdict: checked.verdict, remarks: checked.remarks };
     }

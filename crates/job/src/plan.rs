@@ -1,6 +1,6 @@
 //! Which signal goes to which speaker: always a sweep inside the band its speaker can take.
 
-use dsp::stimulus::{Markers, Recipe, Signal, Sweep};
+use dsp::stimulus::{Markers, Recipe, Sides, Signal, Sweep};
 use garage::{Channel, RigRecord};
 use serde::{Deserialize, Serialize};
 
@@ -54,6 +54,26 @@ impl SweepPlan {
             sweep.marker.seconds = self.marker_s;
         }
         Recipe { rate_hz, channels: 1, level_dbfs, signal: Signal::Sweep(sweep) }
+    }
+
+    /// For an electrical path, where slopes and all-passes are to be told apart: twice as long, and twice at least.
+    #[must_use]
+    pub fn at_line_level(self) -> Self {
+        if self.marker_s == 0.0 {
+            // A visit that must be small stays small.
+            return self;
+        }
+        Self { seconds: 2.0 * self.seconds, repeats: self.repeats.max(2), ..self }
+    }
+
+    /// The same for two sides: both playing, then the left, the right, and nothing.
+    pub fn recipe_of_sides(&self, band_hz: (f64, f64), rate_hz: u32, level_dbfs: f64) -> Recipe {
+        let mut recipe = Recipe { channels: 2, ..self.recipe(band_hz, rate_hz, level_dbfs) };
+        if let Signal::Sweep(sweep) = &mut recipe.signal {
+            // Hum needs a second or two to be told from noise.
+            sweep.sides = Some(Sides { quiet_s: self.seconds.clamp(0.5, 2.0), ..Sides::USUAL });
+        }
+        recipe
     }
 }
 

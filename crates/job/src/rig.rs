@@ -7,7 +7,7 @@ use garage::visit::Position;
 use garage::{RigRecord, Side, Simulation};
 use serde::Serialize;
 use virtual_car::scenario::{self, Scenario};
-use virtual_car::{CarHandle, VirtualCar, VirtualRig};
+use virtual_car::{CarHandle, InputStage, VirtualCar, VirtualRig};
 
 use crate::error::JobError;
 
@@ -121,6 +121,15 @@ impl JobRig {
             }
         });
         entered.map_err(|error| JobError::Input(error.to_string()))
+    }
+
+    /// Joins the head unit's outputs in the virtual processor's inputs; by hand otherwise.
+    ///
+    /// # Errors
+    /// Inputs or channels of another car.
+    pub fn enter_input_stage(&self, stage: &InputStage) -> Result<(), JobError> {
+        let Some(car) = &self.car else { return Ok(()) };
+        car.edit(|car| car.set_input_stage(stage)).map_err(|error| JobError::Input(error.to_string()))
     }
 
     /// Types the undoing of the factory into the virtual processor's inputs, or sets them flat; by hand otherwise.

@@ -191,21 +191,28 @@ impl Workplace {
         let Some(recipe) = &wish.recipe else { return Ok(Vec::new()) };
         let rendered_rate_hz = recipe.rate_hz;
         let rendered = recipe.render().map_err(|error| JobError::Input(error.to_string()))?;
-        let samples: Vec<f32> =
-            rendered.channels.into_iter().next().unwrap_or_default().iter().map(|x| *x as f32).collect();
-        for driven in &wish.driven {
+        let channels: Vec<Arc<Vec<f32>>> = rendered
+            .channels
+            .iter()
+            .map(|samples| Arc::new(samples.iter().map(|x| *x as f32).collect()))
+            .collect();
+        // A stimulus of one channel plays alike on everything that is driven; otherwise each has its own.
+        let samples_of = |place: usize| {
+            let own = if channels.len() > 1 { channels.get(place) } else { channels.first() };
+            own.map(Arc::clone).unwrap_or_default()
+        };
+        for (place, driven) in wish.driven.iter().enumerate() {
             let safe_hz =
                 self.folder.car().channel_map.channel(&driven.channel).and_then(|it| it.safe_frequency_hz);
             if let Some(safe_hz) = safe_hz {
-                check_band(&driven.channel, &samples, rendered_rate_hz, safe_hz)?;
+                check_band(&driven.channel, &samples_of(place), rendered_rate_hz, safe_hz)?;
             }
         }
-        let samples = Arc::new(samples);
-        Ok(wish
-            .driven
-            .iter()
-            .map(|it| PlayedChannel { output: it.output.saturating_sub(1), samples: Arc::clone(&samples) })
-            .collect())
+        let play = |(place, driven): (usize, &Driven)| PlayedChannel {
+            output: driven.output.saturating_sub(1),
+            samples: samples_of(place),
+        };
+        Ok(wish.driven.iter().enumerate().map(play).collect())
     }
 }
 

@@ -19,6 +19,8 @@ pub struct Style {
 
 /// Text for reading.
 pub const BODY: Style = Style { size: 8.8, leading: 12.6, weight: Weight::Regular, ink: ink::TEXT };
+/// Long lists.
+pub const TOLD: Style = Style { size: 8.2, leading: 11.2, weight: Weight::Regular, ink: ink::TEXT };
 /// Asides.
 pub const NOTE: Style = Style { size: 7.6, leading: 10.6, weight: Weight::Regular, ink: ink::QUIET };
 /// Inside a section.

@@ -264,12 +264,15 @@ fn an_order_that_cannot_be_done_says_so_in_one_line() {
 fn the_plan_of_the_outputs_follows_the_hand() {
     let mut harness = at(Stage::Source);
     harness.get_by_label_contains("Shape by volume step");
-    harness.get_by_label("Curve of front left");
-    harness.get_by_label("front right in the sum").click();
+    harness.get_by_label("Curve of front left tweeter");
+    harness.get_by_label("front left woofer in the sum").click();
     harness.step();
     harness.get_by_label("changed by hand");
     let plan = state(&harness).source.plan.unwrap();
-    assert_eq!(plan.iter().map(|it| it.name.as_str()).collect::<Vec<_>>(), ["front left"]);
+    assert_eq!(
+        plan.iter().map(|it| it.name.as_str()).collect::<Vec<_>>(),
+        ["front left tweeter", "front left midrange", "subwoofer"]
+    );
     assert!(state(&harness).source.sum.is_some());
     harness.get_by_label("Back to the plan found").click();
     harness.run();

@@ -111,14 +111,15 @@ fn recordings_become_cards_and_a_plan_that_follows_the_hand() {
     let found = state(&window).open.as_ref().unwrap().finding.clone().unwrap();
     assert_eq!(found.outputs.iter().map(|it| it.name.as_str()).collect::<Vec<_>>(), ["low", "high"]);
     assert!(found.outputs[1].sentence.contains("turned over"), "{}", found.outputs[1].sentence);
-    assert!(found.combine.iter().any(|it| it.invert) && found.combine.len() == 2, "{:?}", found.combine);
+    let sum = &found.sums[0];
+    assert!(sum.parts.iter().any(|it| it.invert) && sum.parts.len() == 2, "{:?}", sum.parts);
     window.get_by_label("Curve of low");
     window.get_by_label("Curve of high");
     window.get_by_label("Undoing, to type into the inputs");
 
     // The plan as found sums to the curve that was found with it; turned over again there is a hole at the crossover.
     let at_400 = |curve: &dsp::curve::Curve| curve.level_at_db(400.0).unwrap();
-    let as_found = at_400(found.before.as_ref().unwrap());
+    let as_found = at_400(&sum.before);
     click(&mut window, "high turned over");
     let by_hand = at_400(state(&window).source.sum.as_ref().unwrap());
     assert!(by_hand < as_found - 15.0, "{by_hand:.1} dB by hand, {as_found:.1} dB as found");
@@ -127,9 +128,15 @@ fn recordings_become_cards_and_a_plan_that_follows_the_hand() {
     click(&mut window, "high in the sum");
     click(&mut window, "Keep this plan");
     until(&mut window, "the plan", |state| {
-        let finding = state.open.as_ref().and_then(|open| open.finding.as_ref());
-        finding.is_some_and(|finding| finding.combine.len() == 1)
+        !state.is_busy() && state.signal().is_some_and(|sum| sum.parts.len() == 1)
     });
+    // The undoing is one for the plan in force, under a new number, and what it is expected to do follows.
+    let kept = state(&window).open.as_ref().unwrap().finding.clone().unwrap();
+    assert!(kept.tune > found.tune, "{:?} after {:?}", kept.tune, found.tune);
+    let expected = kept.sums[0].predicted.as_ref().unwrap();
+    let undo = state(&window).open.as_ref().unwrap().undo[0].1.level_at_db(100.0).unwrap();
+    let bent = kept.sums[0].before.level_at_db(100.0).unwrap() + undo - expected.level_at_db(100.0).unwrap();
+    assert!(bent.abs() < 0.05, "{bent} dB between what is expected and what the undoing does");
     window.get_by_label("as found");
     if let Ok(look) = std::env::var("CABINWRIGHT_LOOK") {
         click(&mut window, "high in the sum");

@@ -24,6 +24,22 @@ pub struct TimeBase {
     pub remarks: Vec<(Verdict, String)>,
 }
 
+impl TimeBase {
+    /// Where sample `at` of the stimulus whose plan is `line` is heard, in samples of the recording; `None` without a
+    /// sweep to count from.
+    pub fn heard_at(&self, line: &Timeline, at: usize) -> Option<f64> {
+        let &(number, start) = self.sweeps.first()?;
+        let first = *line.sweeps.get(number.checked_sub(1)?)?;
+        Some(start + (at as f64 - first as f64) / f64::from(line.rate_hz) * self.frames_per_s)
+    }
+
+    /// The same clock with one sweep only, the one that begins at sample `at` of the stimulus.
+    pub fn with_the_sweep_at(&self, line: &Timeline, at: usize) -> Option<Self> {
+        let begins = self.heard_at(line, at)?;
+        Some(Self { sweeps: vec![(1, begins)], ..self.clone() })
+    }
+}
+
 /// Largest clock error that is searched for.
 const LARGEST_SKEW: f64 = 600e-6;
 /// A sound counts as found when its likeness is this many times the median of noise; the largest of a million

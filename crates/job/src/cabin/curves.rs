@@ -141,7 +141,9 @@ pub fn curves(folder: &VisitFolder, watch: &Watch) -> Result<Judged<CabinCurves>
         return Err(JobError::not_yet("there is no take of any channel yet", "take the positions in Cabin"));
     }
     judged.result.simulated = cabin.iter().any(|take| take.simulated);
-    judged.result.feeds = source::feeds(folder, &takes.found)?;
+    let (feeds, remark) = source::feeds(folder, &takes.found)?;
+    judged.result.feeds = feeds;
+    judged.remarks.extend(remark);
     Ok(judged)
 }
 

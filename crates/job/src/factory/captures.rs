@@ -13,7 +13,6 @@ use dsp::verdict::Verdict;
 use garage::formats::stimulus_sidecar;
 use rustfft::num_complex::Complex64;
 
-use super::FactoryOrder;
 use super::reference::same_reference;
 use super::sides::{self, Sided};
 use super::spectrum::{LEAK, Spectrum};
@@ -35,7 +34,7 @@ pub struct CaptureRef {
 const SILENT_DB: f64 = -70.0;
 
 /// One output as measured.
-pub(super) struct Output {
+pub(crate) struct Output {
     pub name: String,
     pub response: LineResponse,
     pub skew_ppm: Option<f64>,
@@ -80,7 +79,7 @@ fn bulk_delay_s(bins: &[Complex64], noise: &[f64], spacing_hz: f64) -> f64 {
 const CLEAR: f64 = 10.0;
 
 /// All outputs, with what is known of their common time.
-pub(super) struct Outputs {
+pub(crate) struct Outputs {
     pub rate_hz: f64,
     pub channels: Vec<Output>,
     /// False where delays between outputs mean nothing.
@@ -112,19 +111,21 @@ pub(super) struct Recording {
     pub base: TimeBase,
 }
 
+/// Reads `captures`, in which `recipe` was played; `reference` is the input of every file that carries the time.
 pub(super) fn read(
-    order: &FactoryOrder,
+    recipe: &Recipe,
+    captures: &[CaptureRef],
+    reference: Option<usize>,
     judged: &mut Judged<()>,
     progress: &mut dyn FnMut(&str),
 ) -> Result<Outputs, JobError> {
-    let recipe = recipe_beside(&order.stimulus)?;
     let mut files: BTreeMap<&Path, Vec<usize>> = BTreeMap::new();
-    for capture in &order.captures {
+    for capture in captures {
         files.entry(&capture.path).or_default().push(capture.channel);
     }
     progress(&format!("finding the stimulus in {} recording(s)", files.len()));
     let found = in_parallel(files.iter(), |(path, channels)| {
-        recording(&recipe, path, channels, order.reference_channel).map(|read| (*path, read))
+        recording(recipe, path, channels, reference).map(|read| (*path, read))
     });
     let mut recordings: BTreeMap<&Path, Recording> = BTreeMap::new();
     for read in found {
@@ -143,21 +144,21 @@ pub(super) fn read(
 
     // With a reference in every file, each file's time is moved onto the first one's.
     let mut moves_s: BTreeMap<&Path, f64> = BTreeMap::new();
-    if let (Some(reference), true) = (order.reference_channel, recordings.len() > 1) {
+    if let (Some(reference), true) = (reference, recordings.len() > 1) {
         let heard = in_parallel(recordings.iter(), |(path, recording)| {
-            Spectrum::heard(&recipe, &recording.base, channel_of(&recording.wav, reference, path)?, rate)
+            Spectrum::heard(recipe, &recording.base, channel_of(&recording.wav, reference, path)?, rate)
                 .map(|spectrum| (*path, spectrum))
                 .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))
         });
         let references: Vec<(&Path, Spectrum)> = heard.into_iter().collect::<Result<_, _>>()?;
-        same_reference(order, &recipe, &recordings, &references, rate, judged)?;
+        same_reference(captures, recipe, &recordings, &references, rate, judged)?;
         if let Some((_, first)) = references.first() {
             moves_s = references.iter().map(|(path, own)| (*path, first.lag_s(own))).collect();
         }
     }
 
-    progress(&format!("measuring {} output(s)", order.captures.len()));
-    let measured = in_parallel(order.captures.iter(), |capture| {
+    progress(&format!("measuring {} output(s)", captures.len()));
+    let measured = in_parallel(captures.iter(), |capture| {
         let path = capture.path.as_path();
         let recording = recordings
             .get(path)
@@ -165,7 +166,7 @@ pub(super) fn read(
         let samples = channel_of(&recording.wav, capture.channel, path)?;
         let clipped = is_clipped(samples);
         let moved_s = moves_s.get(path).copied().unwrap_or(0.0);
-        Ok((clipped, output(&recipe, capture, recording, samples, rate, moved_s)?))
+        Ok((clipped, output(recipe, capture, recording, samples, rate, moved_s)?))
     });
     let mut channels: Vec<Output> = Vec::new();
     for measured in measured {
@@ -191,7 +192,7 @@ pub(super) fn read(
                 .note(Verdict::Usable, format!("{}: next to nothing comes out of this output", channel.name));
         }
     }
-    let one_clock = recordings.len() == 1 || order.reference_channel.is_some();
+    let one_clock = recordings.len() == 1 || reference.is_some();
     if !one_clock {
         judged.note(
             Verdict::Usable,

@@ -105,8 +105,27 @@ pub(super) fn assemble(
     plan: &Plan,
     names: &[String],
 ) -> Findings {
+    let combine = plan.uses.iter().map(|used| CombineEntry {
+        name: names[used.output].clone(),
+        gain_db: used.gain_db,
+        delay_ms: used.delay_ms,
+        invert: used.invert,
+        all_pass: used.all_passes.clone(),
+    });
+    Findings {
+        channels: facts(outputs, found),
+        combine: combine.collect(),
+        flatness: Flatness::default(),
+        loudness: Vec::new(),
+        clean_volume: None,
+        clean_volume_elsewhere: Vec::new(),
+    }
+}
+
+/// What is told of each output.
+pub(crate) fn facts(outputs: &Outputs, found: &[ChannelFinding]) -> Vec<Finding> {
     let earliest_s = found.iter().map(|f| f.model.delay_s).fold(f64::INFINITY, f64::min);
-    let channels = outputs.channels.iter().zip(found).map(|(output, finding)| {
+    let facts = outputs.channels.iter().zip(found).map(|(output, finding)| {
         let model = &finding.model;
         let slopes = finding.edges().into_iter().map(|(pass, edge)| Slope {
             edge: if pass == Pass::High { "low" } else { "high" },
@@ -137,21 +156,7 @@ pub(super) fn assemble(
             snr_db: finding.snr_db,
         }
     });
-    let combine = plan.uses.iter().map(|used| CombineEntry {
-        name: names[used.output].clone(),
-        gain_db: used.gain_db,
-        delay_ms: used.delay_ms,
-        invert: used.invert,
-        all_pass: used.all_passes.clone(),
-    });
-    Findings {
-        channels: channels.collect(),
-        combine: combine.collect(),
-        flatness: Flatness::default(),
-        loudness: Vec::new(),
-        clean_volume: None,
-        clean_volume_elsewhere: Vec::new(),
-    }
+    facts.collect()
 }
 
 fn least(finding: &ChannelFinding) -> Sure {
@@ -160,7 +165,7 @@ fn least(finding: &ChannelFinding) -> Sure {
 }
 
 /// Each doubt with the recording that would settle it.
-pub(super) fn remarks(found: &[ChannelFinding], names: &[String], outputs: &Outputs) -> Vec<String> {
+pub(crate) fn remarks(found: &[ChannelFinding], names: &[String], outputs: &Outputs) -> Vec<String> {
     let mut words = Vec::new();
     for ((finding, name), output) in found.iter().zip(names).zip(&outputs.channels) {
         let c = &finding.confidence;

@@ -6,8 +6,7 @@ use std::path::Path;
 use dsp::stimulus::Recipe;
 use dsp::verdict::Verdict;
 
-use super::FactoryOrder;
-use super::captures::{Recording, channel_of};
+use super::captures::{CaptureRef, Recording, channel_of};
 use super::spectrum::Spectrum;
 use crate::error::JobError;
 use crate::judged::Judged;
@@ -17,7 +16,7 @@ const SAME_OUTPUT_DB: f64 = 2.0;
 
 /// Checks that the reference input carries the same output in every file, and tells inputs that were swapped.
 pub(super) fn same_reference(
-    order: &FactoryOrder,
+    captures: &[CaptureRef],
     recipe: &Recipe,
     recordings: &BTreeMap<&Path, Recording>,
     references: &[(&Path, Spectrum)],
@@ -35,7 +34,7 @@ pub(super) fn same_reference(
     }
     for (path, own) in &by_friends {
         let Some(recording) = recordings.get(path) else { continue };
-        for capture in order.captures.iter().filter(|c| c.path == *path) {
+        for capture in captures.iter().filter(|c| c.path == *path) {
             let samples = channel_of(&recording.wav, capture.channel, path)?;
             let moved = Spectrum::heard(recipe, &recording.base, samples, rate)
                 .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))?;

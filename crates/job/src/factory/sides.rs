@@ -3,7 +3,7 @@
 
 use dsp::factory::quiet::{Quiet, quiet};
 use dsp::factory::side::{Side, compression_db, side_of};
-use dsp::measure::{MeasureError, TimeBase};
+use dsp::measure::MeasureError;
 use dsp::stimulus::{Recipe, Signal};
 use rustfft::num_complex::Complex64;
 
@@ -11,7 +11,7 @@ use super::captures::Recording;
 use super::spectrum::Spectrum;
 
 /// What the sides tell of one output.
-pub(super) struct Sided {
+pub(crate) struct Sided {
     pub side: Option<Side>,
     /// Both sides at full level against each alone at a lower one.
     pub compression_db: Option<f64>,
@@ -37,20 +37,15 @@ pub(super) fn look(
 ) -> Result<Option<Sided>, MeasureError> {
     let Signal::Sweep(sweep) = &recipe.signal else { return Ok(None) };
     let line = sweep.timeline(recipe.rate_hz);
-    let (Some(sides), Some(alone), Some(&(number, start))) =
-        (&sweep.sides, &line.alone, recording.base.sweeps.first())
-    else {
-        return Ok(None);
-    };
-    let Some(&first) = line.sweeps.get(number.wrapping_sub(1)) else { return Ok(None) };
-    let frames_per_s = recording.base.frames_per_s;
-    let heard_at = |at: usize| start + (at as f64 - first as f64) / f64::from(recipe.rate_hz) * frames_per_s;
+    let (Some(sides), Some(alone)) = (&sweep.sides, &line.alone) else { return Ok(None) };
+    let base = &recording.base;
     let one = |at: usize| {
-        let begins = heard_at(at);
-        if begins + sweep.shape.seconds * frames_per_s > samples.len() as f64 {
+        let Some(base) = base.with_the_sweep_at(&line, at).filter(|base| {
+            let ends = base.sweeps[0].1 + sweep.shape.seconds * base.frames_per_s;
+            ends <= samples.len() as f64
+        }) else {
             return Ok(None);
-        }
-        let base = TimeBase { sweeps: vec![(1, begins)], ..recording.base.clone() };
+        };
         let mut spectrum = Spectrum::heard(recipe, &base, samples, rate)?;
         spectrum.scale(10f64.powf(-sides.alone_db / 20.0));
         Ok(Some(spectrum))
@@ -65,8 +60,12 @@ pub(super) fn look(
         .collect();
     let take = |spectrum: &Spectrum| inside.iter().map(|&k| spectrum.bins[k]).collect::<Vec<Complex64>>();
     let (of_left, of_right, of_both) = (take(&left), take(&right), take(both));
-    let quiet_from = (heard_at(alone.quiet.start) + RINGS_S * frames_per_s).max(0.0) as usize;
-    let quiet_to = ((heard_at(alone.quiet.end) - 0.1 * frames_per_s).max(0.0) as usize).min(samples.len());
+    let heard_at = |at: usize, later_s: f64| {
+        let place = base.heard_at(&line, at).unwrap_or(0.0) + later_s * base.frames_per_s;
+        (place.max(0.0) as usize).min(samples.len())
+    };
+    let quiet_from = heard_at(alone.quiet.start, RINGS_S);
+    let quiet_to = heard_at(alone.quiet.end, -0.1);
     let power = |bins: &[Complex64]| bins.iter().map(|h| h.norm_sqr()).sum::<f64>();
     // The left speaks for both where they are alike, so that polarity is told against the left.
     let louder = if power(&of_right) > 4.0 * power(&of_left) { right } else { left };

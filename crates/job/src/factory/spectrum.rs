@@ -21,7 +21,7 @@ fn common_length(rate: u32) -> usize {
 }
 
 /// A spectrum whose phase counts from the stimulus's own start, on bins common to all outputs.
-pub(super) struct Spectrum {
+pub(crate) struct Spectrum {
     pub bins: Vec<Complex64>,
     /// Power of the noise in each bin.
     pub noise: Vec<f64>,

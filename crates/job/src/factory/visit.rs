@@ -1,18 +1,50 @@
 //! The findings of line-level recordings, kept in a visit; and the sum of the outputs as a hand changes the plan.
 
+use dsp::correct::{Options, propose};
 use dsp::curve::Curve;
 use dsp::factory::channel::Sure;
+use dsp::factory::clean::Step;
 use dsp::factory::combine::{Plan, Use};
-use dsp::verdict::Verdict;
-use garage::finding::{Combine, Finding as Kept, OutputFinding};
+use dsp::limits::Limits;
+use dsp::tune::{ChannelTune, Tune};
+use garage::finding::{CleanVolume, Combine, Finding as Kept, Flatness, OutputFinding, Sum, ToneStep};
 use garage::{Reason, TuneNote, VisitFolder};
 use rustfft::num_complex::Complex64;
 
-use super::{Finding, Worked, level_db};
+use super::{CleanVolumeFinding, Finding, Worked, flat, level_db, plain_limits};
 use crate::error::JobError;
 use crate::handover::changes::hertz;
 use crate::judged::Judged;
 use crate::workplace::WorkClock;
+
+/// What an undo is kept with.
+pub(crate) fn note_of(made_at: jiff::Timestamp, based_on: Option<u32>, simulated: bool) -> TuneNote {
+    let words = "What the factory did to the signal for its own speakers was taken back.".into();
+    TuneNote {
+        number: 1,
+        made_at,
+        title: "Undo of the factory, for the processor's inputs".into(),
+        reasons: vec![Reason { subject: "whole car".into(), words }],
+        based_on,
+        takes: Vec::new(),
+        simulated,
+    }
+}
+
+/// A plan as a finding keeps it.
+pub(crate) fn combine_of(plan: &Plan, names: &[String]) -> Vec<Combine> {
+    let part = |used: &Use| Combine {
+        name: names[used.output].clone(),
+        gain_db: used.gain_db,
+        delay_ms: used.delay_ms,
+        invert: used.invert,
+        all_pass: used.all_passes.clone(),
+    };
+    plan.uses.iter().map(part).collect()
+}
+
+/// What the one signal of a finding from outside is called.
+const JOINED: &str = "joined";
 
 /// Keeps what was worked out as the visit's finding, and the undo as a tune of its own number.
 ///
@@ -21,42 +53,38 @@ use crate::workplace::WorkClock;
 pub fn keep(folder: &VisitFolder, clock: &mut WorkClock, worked: Worked) -> Result<Judged<Kept>, JobError> {
     let made_at = clock.now();
     let simulated = folder.record().simulated;
-    let words = "What the factory did to the signal for its own speakers was taken back.".into();
-    let note = TuneNote {
-        number: 1,
-        made_at,
-        title: "Undo of the factory, for the processor's inputs".into(),
-        reasons: vec![Reason { subject: "whole car".into(), words }],
-        based_on: None,
-        takes: Vec::new(),
-        simulated,
-    };
-    let number = folder.save_tune(&worked.undo, note)?;
+    let mut undo = worked.undo;
+    undo.channels.iter_mut().for_each(|channel| channel.name = JOINED.into());
+    let number = folder.save_tune(&undo, note_of(made_at, None, simulated))?;
     let Judged { result: found, verdict, remarks } = worked.findings;
     let outputs = found.channels.iter().zip(worked.outputs).map(|(channel, curve)| OutputFinding {
         name: channel.name.clone(),
         sentence: sentence(channel),
         curve: Some(curve),
     });
+    let parts = found.combine.into_iter().map(|it| Combine {
+        name: it.name,
+        gain_db: it.gain_db,
+        delay_ms: it.delay_ms,
+        invert: it.invert,
+        all_pass: it.all_pass,
+    });
+    let sum = Sum {
+        name: JOINED.into(),
+        parts: parts.collect(),
+        before: worked.before,
+        predicted: Some(worked.predicted),
+        measured: None,
+        flatness: Some(found.flatness),
+    };
+    let tones = found.clean_volume.into_iter().chain(found.clean_volume_elsewhere);
     let kept = Kept {
         made_at,
         outputs: outputs.collect(),
-        combine: found
-            .combine
-            .into_iter()
-            .map(|it| Combine {
-                name: it.name,
-                gain_db: it.gain_db,
-                delay_ms: it.delay_ms,
-                invert: it.invert,
-                all_pass: it.all_pass,
-            })
-            .collect(),
-        before: Some(worked.before),
-        undone: Some(worked.predicted),
+        sums: vec![sum],
         tune: Some(number),
-        flatness: Some(found.flatness),
         loudness: found.loudness,
+        clean_volume: tones.map(clean_volume).collect(),
         verdict,
         remarks,
         simulated,
@@ -65,29 +93,84 @@ pub fn keep(folder: &VisitFolder, clock: &mut WorkClock, worked: Worked) -> Resu
     Ok(Judged { result: kept.clone(), verdict: kept.verdict, remarks: kept.remarks })
 }
 
-/// Keeps a plan that was changed by hand; the undo stays that of the plan it was worked out for, and the finding says so.
+/// Steps are counted in the order they were heard: what the dial said is not in a recording.
+fn clean_volume(found: CleanVolumeFinding) -> CleanVolume {
+    let step = |(place, step): (usize, &Step)| ToneStep {
+        volume: (place + 1).to_string(),
+        level_dbfs: step.level_dbfs,
+        thd_percent: step.thd_percent,
+        thd_n_percent: step.thd_n_percent,
+    };
+    CleanVolume {
+        frequency_hz: found.frequency_hz,
+        output: String::new(),
+        limit_percent: found.limit_percent,
+        highest: found.highest,
+        next: found.next,
+        steps: found.steps.iter().enumerate().map(step).collect(),
+    }
+}
+
+/// Keeps a plan that was changed by hand, with an undo worked out for it: a new tune, in which the other sums keep theirs.
 ///
 /// # Errors
-/// No finding yet, a plan whose outputs cannot be summed, a busy garage, the system's reason.
-pub fn keep_plan(folder: &VisitFolder, combine: Vec<Combine>) -> Result<(), JobError> {
-    const SAID: &str = "The plan was changed by hand: work it out again, or take the undoing with care.";
+/// No finding yet, no such sum, a plan whose outputs cannot be summed or undone, a busy garage, the system's reason.
+pub fn keep_plan(
+    folder: &VisitFolder,
+    clock: &mut WorkClock,
+    name: &str,
+    parts: Vec<Combine>,
+) -> Result<(), JobError> {
     let Some(mut kept) = folder.finding()? else {
         return Err(JobError::not_yet("nothing was found out about the source yet", "work it out first"));
     };
-    let Some(before) = sum(&kept, &combine) else {
+    let Some(before) = sum(&kept, &parts) else {
         return Err(JobError::not_yet(
             "these outputs cannot be summed: their phase was not kept",
             "work the recordings out again",
         ));
     };
-    kept.before = Some(before);
-    kept.combine = combine;
-    kept.verdict = kept.verdict.max(Verdict::Usable);
-    if kept.remarks.iter().all(|it| it != SAID) {
-        kept.remarks.push(SAID.into());
+    let limits = Limits { fir_taps: 0, ..folder.record().limits.clone().unwrap_or_else(plain_limits) };
+    let was = kept.tune.map(|number| folder.tune(number)).transpose()?;
+    let mut undo =
+        was.map_or_else(|| Tune { sample_rate_hz: limits.sample_rate_hz, ..Tune::default() }, |was| was.tune);
+    let Some(sum) = kept.sums.iter_mut().find(|sum| sum.name == name) else {
+        return Err(JobError::Input(format!("no signal called \"{name}\" is joined here")));
+    };
+    let channel = undo.channels.iter_mut().find(|channel| channel.name == name);
+    let start = channel.as_ref().map_or_else(Vec::new, |channel| channel.sections.clone());
+    let (from_hz, to_hz) = sum.flatness.map_or((30.0, 16_000.0), |it| (it.from_hz, it.to_hz));
+    let options = Options { from_hz, to_hz, start, ..Options::default() };
+    let proposal =
+        propose(&before, &flat(), &limits, &options).map_err(|e| JobError::Analysis(e.to_string()))?;
+    let changed =
+        ChannelTune { name: name.to_owned(), sections: proposal.sections, ..ChannelTune::default() };
+    match channel {
+        Some(channel) => *channel = changed,
+        None => undo.channels.push(changed),
+    }
+    undo.refresh_biquads().map_err(|(name, error)| JobError::Input(format!("{name}: {error}")))?;
+    sum.flatness = Some(Flatness {
+        from_hz,
+        to_hz,
+        rms_db_before: proposal.predicted.rms_error_db_before,
+        rms_db_after: proposal.predicted.rms_error_db_after,
+        rms_db_measured: None,
+    });
+    *sum = Sum { parts, before, predicted: Some(proposal.curve), measured: None, ..sum.clone() };
+    let made_at = clock.now();
+    kept.made_at = made_at;
+    kept.tune = Some(folder.save_tune(&undo, note_of(made_at, kept.tune, kept.simulated))?);
+    kept.remarks.retain(|words| !words.starts_with(RECORDED_AGAIN));
+    let said = format!("The plan of {name} was changed by hand, and the undoing worked out again for it.");
+    if !kept.remarks.contains(&said) {
+        kept.remarks.push(said);
     }
     Ok(folder.save_finding(&kept)?)
 }
+
+/// How a remark about a second recording begins.
+pub(crate) const RECORDED_AGAIN: &str = "A second recording";
 
 /// The outputs of a finding summed by `combine`; nothing where an output's phase was not kept.
 pub fn sum(finding: &Kept, combine: &[Combine]) -> Option<Curve> {
@@ -120,6 +203,29 @@ pub fn sum(finding: &Kept, combine: &[Combine]) -> Option<Curve> {
 /// A finding does not keep the rate of its recordings; it matters only to an all-pass near half of it.
 const RATE_HZ: f64 = 48_000.0;
 
+/// Bands that are named in a sentence; the others are counted.
+const NAMED: usize = 3;
+
+/// The strongest equaliser bands inside the output's own band.
+fn bends(found: &Finding) -> String {
+    let inside = |hz: f64| (0.7 * found.band_hz[0]..=1.4 * found.band_hz[1]).contains(&hz);
+    let mut bands: Vec<_> = found.equalisation.iter().filter(|band| inside(band.frequency_hz)).collect();
+    bands.sort_by(|a, b| b.gain_db.abs().total_cmp(&a.gain_db.abs()));
+    let named: Vec<String> = bands
+        .iter()
+        .take(NAMED)
+        .map(|band| {
+            let gain = garage::entry::gain_words((band.gain_db * 10.0).round() / 10.0);
+            format!("{gain} at {}", hertz(band.frequency_hz))
+        })
+        .collect();
+    match bands.len().saturating_sub(NAMED) {
+        _ if named.is_empty() => String::new(),
+        0 => format!("; bent by {}", named.join(", ")),
+        more => format!("; bent by {} and {more} more", named.join(", ")),
+    }
+}
+
 /// What the factory did to one output, in a sentence.
 pub fn sentence(found: &Finding) -> String {
     let mut words = format!(
@@ -140,10 +246,7 @@ pub fn sentence(found: &Finding) -> String {
         let family = &slope.family;
         words.push_str(&format!("; {} edge {} dB/oct, {family}", slope.edge, slope.db_per_oct));
     }
-    for band in &found.equalisation {
-        let gain = garage::entry::gain_words(band.gain_db);
-        words.push_str(&format!("; {gain} at {}", hertz(band.frequency_hz)));
-    }
+    words.push_str(&bends(found));
     for all_pass in &found.all_pass {
         let order = if all_pass.order == 1 { "first" } else { "second" };
         words.push_str(&format!("; all-pass of {order} order at {}", hertz(all_pass.frequency_hz)));
@@ -156,6 +259,9 @@ pub fn sentence(found: &Finding) -> String {
             "difference" => "; fed by the difference of the sides",
             _ => "; fed by a mix of the sides",
         });
+    }
+    if let Some(line) = found.quiet.as_ref().and_then(|quiet| quiet.hum.first()) {
+        words.push_str(&format!("; hums at {}", hertz(line.frequency_hz)));
     }
     words.push_str(match found.sure {
         Sure::High => ". Sure.",

@@ -1,11 +1,11 @@
 //! How the shape changes from one volume step to the next.
 
-use dsp::curve::interpolate_log;
+use dsp::curve::Curve;
 use dsp::factory::LineResponse;
+use dsp::stimulus::Recipe;
 use dsp::verdict::Verdict;
 use garage::finding::VolumeShape;
 
-use super::FactoryOrder;
 use super::captures::{self, CaptureRef};
 use crate::error::JobError;
 use crate::judged::Judged;
@@ -14,47 +14,49 @@ use crate::judged::Judged;
 const ANCHOR_HZ: f64 = 1_000.0;
 
 /// Compares the volume steps of one output, each against the loudest.
-pub(super) fn compare(order: &FactoryOrder, judged: &mut Judged<()>) -> Result<Vec<VolumeShape>, JobError> {
-    let mut steps: Vec<(String, LineResponse)> = Vec::new();
-    for volume in &order.volumes {
-        let alone = FactoryOrder {
-            captures: vec![CaptureRef { ..volume.clone() }],
-            volumes: Vec::new(),
-            steps: Vec::new(),
-            reference_channel: None,
-            ..order.clone()
-        };
-        let read = captures::read(&alone, judged, &mut |_| {})?;
+pub(super) fn compare(
+    recipe: &Recipe,
+    volumes: &[CaptureRef],
+    judged: &mut Judged<()>,
+) -> Result<Vec<VolumeShape>, JobError> {
+    let mut steps: Vec<(String, Curve)> = Vec::new();
+    for volume in volumes {
+        let read = captures::read(recipe, std::slice::from_ref(volume), None, judged, &mut |_| {})?;
         if let Some(output) = read.channels.into_iter().next() {
-            steps.push((volume.name.clone(), output.response));
+            let LineResponse { frequency_hz, .. } = &output.response;
+            steps.push((
+                volume.name.clone(),
+                Curve::of_levels(frequency_hz.clone(), output.response.level_db()),
+            ));
         }
     }
-    let anchor_hz = anchor_hz(steps.iter().map(|(_, response)| response));
-    let anchor = |response: &LineResponse| {
-        interpolate_log(&response.frequency_hz, &response.level_db(), anchor_hz).unwrap_or(f64::NEG_INFINITY)
-    };
-    let Some(loudest) = steps.iter().max_by(|a, b| anchor(&a.1).total_cmp(&anchor(&b.1))).cloned() else {
-        return Ok(Vec::new());
+    Ok(shapes(&steps, judged))
+}
+
+/// Each step's shape against the loudest, with the advice where to leave the volume.
+pub(crate) fn shapes(steps: &[(String, Curve)], judged: &mut Judged<()>) -> Vec<VolumeShape> {
+    let anchor_hz = anchor_hz(steps.iter().map(|(_, curve)| curve));
+    let anchor = |curve: &Curve| curve.level_at_db(anchor_hz).unwrap_or(f64::NEG_INFINITY);
+    let Some((_, loudest)) = steps.iter().max_by(|a, b| anchor(&a.1).total_cmp(&anchor(&b.1))) else {
+        return Vec::new();
     };
     let grid: Vec<f64> = (-17..=13).map(|n| ANCHOR_HZ * 10f64.powf(f64::from(n) / 10.0)).collect();
-    let shapes = steps.iter().map(|(label, response)| {
-        let below = anchor(response) - anchor(&loudest.1);
-        let shape = grid.iter().filter_map(|&f| {
-            let at = |r: &LineResponse| interpolate_log(&r.frequency_hz, &r.level_db(), f);
-            Some([f, at(response)? - at(&loudest.1)? - below])
-        });
+    let shapes = steps.iter().map(|(label, curve)| {
+        let below = anchor(curve) - anchor(loudest);
+        let shape =
+            grid.iter().filter_map(|&f| Some([f, curve.level_at_db(f)? - loudest.level_at_db(f)? - below]));
         VolumeShape { volume: label.clone(), response: shape.collect(), below_loudest_db: below }
     });
     let shapes: Vec<VolumeShape> = shapes.collect();
     if let Some(words) = advice(&shapes) {
         judged.note(Verdict::Good, words);
     }
-    Ok(shapes)
+    shapes
 }
 
 /// 1 kHz where every step is heard there, otherwise the middle of what all of them share.
-fn anchor_hz<'a>(responses: impl Iterator<Item = &'a LineResponse>) -> f64 {
-    let ends = responses.filter_map(|r| Some((*r.frequency_hz.first()?, *r.frequency_hz.last()?)));
+fn anchor_hz<'a>(curves: impl Iterator<Item = &'a Curve>) -> f64 {
+    let ends = curves.filter_map(|r| Some((*r.frequency_hz.first()?, *r.frequency_hz.last()?)));
     let (low_hz, high_hz) =
         ends.fold((1.0f64, f64::INFINITY), |(low, high), (a, b)| (low.max(a), high.min(b)));
     if (low_hz..=high_hz).contains(&ANCHOR_HZ) { ANCHOR_HZ } else { (low_hz * high_hz).sqrt() }

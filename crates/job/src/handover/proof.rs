@@ -18,7 +18,7 @@ use crate::gates::Finding;
 use crate::judged::Judged;
 use crate::plan::{band_of_all, level_dbfs};
 use crate::rig::JobRig;
-use crate::source::{SIDES, side_name};
+use crate::source::{SIDES, Signal, side_name};
 use crate::voicing::{Scope, TargetError, average_of, gained, heard_band, predict, start_tune, target_error};
 use crate::workplace::{Wish, WorkClock, Workplace};
 
@@ -99,15 +99,10 @@ fn enter(place: &Workplace, tune: Option<u32>) -> Result<(), JobError> {
     if !place.rig.is_simulated() {
         return Ok(());
     }
+    crate::source::enter(place, if tune.is_some() { Signal::Undone } else { Signal::AsItCame })?;
     match tune {
-        Some(number) => {
-            let undo = place.folder.finding()?.and_then(|finding| finding.tune);
-            let undo = undo.map(|number| place.folder.tune(number)).transpose()?;
-            place.rig.enter_undo(undo.as_ref().map(|it| &it.tune))?;
-            place.rig.enter_tune(Some(&place.folder.tune(number)?.tune))
-        }
+        Some(number) => place.rig.enter_tune(Some(&place.folder.tune(number)?.tune)),
         None => {
-            place.rig.enter_undo(None)?;
             let limits = crate::source::limits_of(&place.folder)?;
             place.rig.enter_tune(Some(&start_tune(&place.folder.car().channel_map, limits)?))
         }

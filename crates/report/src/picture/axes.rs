@@ -19,8 +19,8 @@ const TICKS_HZ: [(f64, &str); 10] = [
 ];
 /// What is further below the highest curve than this is beside the point.
 const TALLEST_DB: f64 = 50.0;
-/// So that a flat curve looks flat.
-const LOWEST_SPAN_DB: f64 = 30.0;
+/// Of curves of a cabin.
+pub const LEAST_SPAN_DB: f64 = 30.0;
 
 /// Where frequencies and levels lie in the picture.
 pub struct Axes {
@@ -54,11 +54,14 @@ impl Axes {
             }
         }
         if low > high {
-            (low, high) = (-LOWEST_SPAN_DB / 2.0, LOWEST_SPAN_DB / 2.0);
+            (low, high) = (-board.least_span_db / 2.0, board.least_span_db / 2.0);
         }
-        let high_db = ((high + 1.0) / 5.0).ceil() * 5.0;
+        // What is missing to the least span goes to both sides alike.
+        let missing = ((board.least_span_db - (high - low)) / 2.0 - 1.0).max(0.0);
+        let high_db = ((high + missing + 1.0) / 5.0).floor() * 5.0;
+        let high_db = if high_db < high + 1.0 { high_db + 5.0 } else { high_db };
         let low_db =
-            (((low - 1.0) / 5.0).floor() * 5.0).max(high_db - TALLEST_DB).min(high_db - LOWEST_SPAN_DB);
+            (((low - 1.0) / 5.0).floor() * 5.0).max(high_db - TALLEST_DB).min(high_db - board.least_span_db);
         let (width, height) = board.size;
         Self { left: 30.0, right: width - 62.0, top: 18.0, bottom: height - 18.0, low_db, high_db }
     }
@@ -89,7 +92,7 @@ impl Axes {
             text(svg, (self.x(hz), self.bottom + 12.0), "middle", ink::TEXT, false, words);
         }
         text(svg, (self.right + 14.0, self.bottom + 12.0), "start", ink::QUIET, false, "Hz");
-        let step = if self.high_db - self.low_db > LOWEST_SPAN_DB { 10.0 } else { 5.0 };
+        let step = if self.high_db - self.low_db > LEAST_SPAN_DB { 10.0 } else { 5.0 };
         let mut level = (self.low_db / step).ceil() * step;
         while level <= self.high_db {
             let width = if level == 0.0 { 1.2 } else { 0.6 };

@@ -9,6 +9,7 @@ use dsp::curve::Curve;
 use dsp::target::Target;
 use dsp::tune::LeftAlone;
 use garage::Finding;
+use garage::finding::Sum;
 use garage::proof::ProofSide;
 
 use crate::ink::{self, Ink};
@@ -51,6 +52,8 @@ pub struct Board<'a> {
     pub band_hz: (f64, f64),
     /// Hatched, each marked with its [`letter`].
     pub left_alone: &'a [LeftAlone],
+    /// The level axis is at least this tall, so that a flat curve looks flat.
+    pub least_span_db: f64,
     /// Says SIMULATED in the picture.
     pub simulated: bool,
     /// Width and height.
@@ -80,39 +83,39 @@ pub(crate) fn proof_board<'a>(side: &'a ProofSide, target: &'a Target, simulated
         corridor: Some(target),
         band_hz: side.band_hz,
         left_alone: &side.left_alone,
+        least_span_db: axes::LEAST_SPAN_DB,
         simulated,
         size: ALONE,
     }
 }
 
-/// The joined factory signal as it came and undone; none when neither was worked out.
+/// The factory's first full-range signal as it came and undone; none when there is none.
 pub fn finding_svg(finding: &Finding) -> Option<String> {
-    finding_board(finding).map(|board| curves_svg(&board))
+    finding.sums.first().map(|sum| curves_svg(&sum_board(sum, finding.simulated)))
 }
 
-pub(crate) fn finding_board(finding: &Finding) -> Option<Board<'_>> {
-    let before = finding.before.as_ref().map(|curve| Line {
-        name: "as it came",
-        curve,
-        ink: ink::BEFORE,
-        stroke: Stroke::Dashed,
-    });
-    let undone = finding.undone.as_ref().map(|curve| Line {
-        name: "undone",
-        curve,
-        ink: ink::AFTER,
-        stroke: Stroke::Solid,
-    });
-    let lines: Vec<Line<'_>> = before.into_iter().chain(undone).collect();
-    (!lines.is_empty()).then(|| Board {
-        title: "factory signal",
+/// A line's curves stray by less than those of a cabin.
+const LINE_SPAN_DB: f64 = 15.0;
+
+pub(crate) fn sum_board(sum: &Sum, simulated: bool) -> Board<'_> {
+    let mut lines =
+        vec![Line { name: "as it came", curve: &sum.before, ink: ink::BEFORE, stroke: Stroke::Dashed }];
+    if let Some(curve) = &sum.predicted {
+        lines.push(Line { name: "expected", curve, ink: ink::AFTER, stroke: Stroke::Dotted });
+    }
+    if let Some(curve) = &sum.measured {
+        lines.push(Line { name: "undone", curve, ink: ink::AFTER, stroke: Stroke::Solid });
+    }
+    Board {
+        title: &sum.name,
         lines,
         corridor: None,
-        band_hz: finding.flatness.map_or((axes::LOW_HZ, axes::HIGH_HZ), |it| (it.from_hz, it.to_hz)),
+        band_hz: sum.flatness.map_or((axes::LOW_HZ, axes::HIGH_HZ), |it| (it.from_hz, it.to_hz)),
         left_alone: &[],
-        simulated: finding.simulated,
+        least_span_db: LINE_SPAN_DB,
+        simulated,
         size: ALONE,
-    })
+    }
 }
 
 /// The mark of the `index`th region left alone: a … z, then aa and so on.

@@ -1,9 +1,10 @@
 //! What was done and why; what was left alone and why.
 
 use dsp::tune::LeftAlone;
+use garage::Reason;
 
 use crate::Document;
-use crate::flow::{BODY, Flow, LABEL, NOTE};
+use crate::flow::{BODY, Flow, LABEL, NOTE, TOLD};
 use crate::picture::letter;
 use crate::words;
 
@@ -16,13 +17,28 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
             flow.paragraph(BODY, "No reasons were written down; the settings are on the entry sheet.");
         }
         Some(saved) => {
-            for reason in &saved.record.reasons {
-                flow.entry(&words::sentence_case(&reason.subject), 92.0, BODY, &reason.words);
+            for (subject, words) in by_subject(&saved.record.reasons) {
+                flow.entry(&words::sentence_case(&subject), 92.0, TOLD, &words);
                 flow.y += 2.0;
             }
         }
     }
     left_alone(flow, document);
+}
+
+/// What was said of one subject in one place, in the order in which subjects were first spoken of.
+fn by_subject(reasons: &[Reason]) -> Vec<(String, String)> {
+    let mut told: Vec<(String, String)> = Vec::new();
+    for reason in reasons {
+        match told.iter_mut().find(|(subject, _)| *subject == reason.subject) {
+            Some((_, words)) => {
+                words.push(' ');
+                words.push_str(&reason.words);
+            }
+            None => told.push((reason.subject.clone(), reason.words.clone())),
+        }
+    }
+    told
 }
 
 fn left_alone(flow: &mut Flow<'_>, document: &Document) {

@@ -11,7 +11,10 @@ use crate::picture::{curves_svg, proof_board};
 use crate::words;
 
 const LARGE: Style = Style { size: 23.0, leading: 30.0, weight: Weight::Bold, ink: ink::AFTER };
-const PICTURE_HEIGHT: f32 = 176.0;
+/// One or two pictures have room; three stand on one page with the figure above them.
+fn picture_height(pictures: usize) -> f32 {
+    if pictures < 3 { 176.0 } else { 128.0 }
+}
 
 /// From how far to how near, in figures, sentences and curves.
 pub fn write(flow: &mut Flow<'_>, document: &Document) {
@@ -31,13 +34,14 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
     flow.space(4.0);
     proof.sentences.iter().take(3).for_each(|sentence| flow.paragraph(BODY, sentence));
     let mut first = true;
+    let height = picture_height(proof.parts().count());
     for side in proof.parts() {
-        flow.space(8.0);
-        flow.need(PICTURE_HEIGHT + 26.0);
+        flow.space(5.0);
+        flow.need(height + 26.0);
         let mut board = proof_board(side, &proof.target, proof.simulated);
-        board.size = (f64::from(flow.width()), f64::from(PICTURE_HEIGHT));
+        board.size = (f64::from(flow.width()), f64::from(height));
         let svg = curves_svg(&board);
-        flow.picture(PICTURE_HEIGHT, svg);
+        flow.picture(height, svg);
         let facts = format!(
             "{} · {} · {} at the seat",
             words::distances(&side.errors),

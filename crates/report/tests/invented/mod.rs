@@ -6,7 +6,7 @@ use dsp::tune::{
     ChannelTune, Crossover, CrossoverFamily, LeftAlone, Pass, Polarity, Section, SectionKind, Tune,
 };
 use dsp::verdict::Verdict;
-use garage::finding::{Flatness, OutputFinding};
+use garage::finding::{Flatness, OutputFinding, Sum};
 use garage::proof::{Distance, ProofErrors, ProofSide};
 use garage::{
     Calibration, Car, Conditions, Finding, Microphone, Proof, Reason, RigRecord, TuneNote, TuneRecord, Visit,
@@ -58,17 +58,23 @@ pub fn proved() -> Document {
                 sentence: "Bass raised by 6 dB, treble cut above 10 kHz.".into(),
                 curve: None,
             }],
-            combine: Vec::new(),
-            before: Some(curve(3.0, 4.0, None)),
-            undone: Some(curve(0.0, 0.3, None)),
+            sums: vec![Sum {
+                name: "front left".into(),
+                parts: Vec::new(),
+                before: curve(3.0, 4.0, None),
+                predicted: Some(curve(0.0, 0.3, None)),
+                measured: Some(curve(0.0, 0.4, None)),
+                flatness: Some(Flatness {
+                    from_hz: 30.0,
+                    to_hz: 18_000.0,
+                    rms_db_before: 4.9,
+                    rms_db_after: 0.4,
+                    rms_db_measured: Some(0.5),
+                }),
+            }],
             tune: None,
-            flatness: Some(Flatness {
-                from_hz: 30.0,
-                to_hz: 18_000.0,
-                rms_db_before: 4.9,
-                rms_db_after: 0.4,
-            }),
             loudness: Vec::new(),
+            clean_volume: Vec::new(),
             verdict: Verdict::Good,
             remarks: Vec::new(),
             simulated: false,

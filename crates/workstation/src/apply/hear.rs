@@ -130,7 +130,9 @@ fn read_again(state: &State) -> Vec<Order> {
 fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
     let same = state.open.as_ref().is_some_and(|open| open.folder == visit.folder);
     if same {
-        let plan = |open: &OpenVisit| open.finding.as_ref().map(|it| it.combine.clone());
+        let plan = |open: &OpenVisit| {
+            open.finding.as_ref().map(|it| it.sums.iter().map(|sum| sum.parts.clone()).collect::<Vec<_>>())
+        };
         if state.open.as_ref().and_then(plan) != plan(&visit) {
             // Another plan is in force: what a hand changed in the old one is kept or gone.
             (state.source.plan, state.source.sum) = (None, None);

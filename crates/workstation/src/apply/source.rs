@@ -7,22 +7,30 @@ use garage::finding::Combine;
 use super::{sound, think};
 use crate::commands::SourceCommand;
 use crate::state::{Notice, State};
-use crate::work::{DiskOrder, Order, Sound, Think};
+use crate::work::{Order, Sound, Think};
 
 pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
     match command {
         SourceCommand::Take => return sound(state, Sound::Source, "Taking the factory signal".into(), true),
+        SourceCommand::TakeVolume => {
+            return sound(state, Sound::VolumeSteps, "Taking the volume steps".into(), true);
+        }
         SourceCommand::WorkOut => return think(state, Think::WorkOut, "Working out what the factory did"),
         SourceCommand::Name(recordings) => state.source.recordings = recordings,
         SourceCommand::WorkOutRecordings => return recordings(state),
         SourceCommand::Enter => return sound(state, Sound::EnterUndo, "Entering the undoing".into(), false),
         SourceCommand::Show(name) => state.source.shown = name,
         SourceCommand::Plan(plan) => change_plan(state, plan),
+        SourceCommand::Signal(name) => {
+            state.source.signal = Some(name);
+            (state.source.plan, state.source.sum) = (None, None);
+        }
         SourceCommand::KeepPlan => {
-            let (Some(open), Some(plan)) = (&state.open, state.source.plan.clone()) else {
+            let signal = state.signal().map(|sum| sum.name.clone());
+            let (Some(signal), Some(plan)) = (signal, state.source.plan.clone()) else {
                 return Vec::new();
             };
-            return vec![Order::Disk(DiskOrder::KeepPlan { visit: open.folder.clone(), plan })];
+            return think(state, Think::KeepPlan { signal, plan }, "Working the undoing out again");
         }
     }
     Vec::new()

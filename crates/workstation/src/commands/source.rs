@@ -17,11 +17,15 @@ pub enum SourceCommand {
     WorkOutRecordings,
     /// Put the undoing into the processor's input.
     Enter,
+    /// Take the signal at several volume steps, and tones while the volume is turned up.
+    TakeVolume,
+    /// Put one joined signal on the board.
+    Signal(String),
     /// Put one output on top.
     Show(Option<String>),
     /// Change how the outputs are joined; back to the finding's own plan without.
     Plan(Option<Vec<Combine>>),
-    /// Keep the changed plan.
+    /// Keep the changed plan, with an undoing worked out for it.
     KeepPlan,
 }
 
@@ -30,6 +34,8 @@ impl SourceCommand {
     pub fn label(&self) -> String {
         match self {
             Self::Take => "Take the factory signal".into(),
+            Self::TakeVolume => "Take the volume steps".into(),
+            Self::Signal(name) => format!("Signal {name}"),
             Self::WorkOut => "Work it out".into(),
             Self::Name(_) => "Name recordings".into(),
             Self::WorkOutRecordings => "Work the recordings out".into(),

@@ -33,6 +33,7 @@ pub use voicing::{Compared, Draft, Leaf, Said, ScopeView, Seats, VoicingPage};
 use std::sync::Arc;
 
 use audio::rig::{DeviceFacts, Watch};
+use garage::finding::Sum;
 
 use crate::board::View;
 use crate::stages::Stage;
@@ -119,6 +120,13 @@ impl State {
     /// True when the visit on the screen is simulated.
     pub fn is_simulated(&self) -> bool {
         self.open.as_ref().is_some_and(OpenVisit::is_simulated)
+    }
+
+    /// The joined signal of the source that is on the board: the one chosen, or the first.
+    pub fn signal(&self) -> Option<&Sum> {
+        let finding = self.open.as_ref()?.finding.as_ref()?;
+        let chosen = self.source.signal.as_ref().and_then(|name| finding.sum(name));
+        chosen.or_else(|| finding.sums.first())
     }
 
     /// True while a worker is busy with this visit.

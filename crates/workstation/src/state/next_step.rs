@@ -47,7 +47,7 @@ pub fn next_step(state: &State) -> NextStep {
             (None, true) => {
                 step("Work out what the factory did.", Some(Command::Source(SourceCommand::WorkOut)))
             }
-            (Some(_), _) if open.undo.is_some() && !state.source.entered => step(
+            (Some(_), _) if !open.undo.is_empty() && !state.source.entered => step(
                 "Read the findings, then put the undoing into the processor's input.",
                 Some(Command::Source(SourceCommand::Enter)),
             ),

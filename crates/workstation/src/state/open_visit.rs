@@ -27,8 +27,8 @@ pub struct OpenVisit {
     pub proof: Option<Arc<Proof>>,
     /// What the factory did, once it is known.
     pub finding: Option<Arc<Finding>>,
-    /// What its undoing does, as a curve.
-    pub undo: Option<Arc<Curve>>,
+    /// What its undoing does to each signal of the finding, by the signal's name.
+    pub undo: Vec<(String, Arc<Curve>)>,
 }
 
 impl OpenVisit {

@@ -30,6 +30,8 @@ pub struct Recordings {
     pub outputs: Vec<Recording>,
     /// One output at other volume steps.
     pub volumes: Vec<Recording>,
+    /// A tone while the volume was turned up step by step, one recording each.
+    pub tones: Vec<Recording>,
 }
 
 impl Recordings {
@@ -50,7 +52,7 @@ impl Recordings {
             captures,
             reference_channel: self.reference,
             volumes: named(&self.volumes),
-            steps: Vec::new(),
+            steps: named(&self.tones),
             clean_percent: job::factory::CLEAN_PERCENT,
             limits: limits.cloned(),
             target: None,
@@ -62,6 +64,8 @@ impl Recordings {
 /// The stage.
 #[derive(Debug, Clone, Default)]
 pub struct SourcePage {
+    /// The joined signal on the board, by its name; the first without.
+    pub signal: Option<String>,
     /// The output whose curve is on top; all of them without.
     pub shown: Option<String>,
     /// The undoing is in the processor.

@@ -46,6 +46,11 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
             let count = found.result.outputs.len();
             Ok(Event::Ready(format!("source: {count} outputs are worked out")))
         }
+        Think::KeepPlan { signal, plan } => {
+            let folder = VisitFolder::open(&order.visit)?;
+            factory::keep_plan(&folder, &mut WorkClock::System, &signal, plan)?;
+            Ok(Event::Ready("source: the plan is kept, and the undoing worked out again for it".into()))
+        }
         Think::SetUp { curves, sheet, keep } => set_up(&curves, &sheet, keep.map(|tune| *tune)),
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
         Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),

@@ -6,8 +6,9 @@ use audio::cue::{self, Cue};
 use audio::rig::Watch;
 use dsp::verdict::Verdict;
 use garage::visit::CheckKind;
-use garage::{RigRecord, Side, VisitFolder};
-use job::{JobError, Judged, Workplace, cabin, handover, intake, source};
+use garage::{RigRecord, VisitFolder};
+use job::source::{self, Signal};
+use job::{JobError, Judged, Workplace, cabin, handover, intake};
 
 use super::order::Levels;
 use super::{Event, Mouth, Sound, SoundOrder, Worker, one_line};
@@ -70,6 +71,7 @@ fn act(place: &mut Workplace, order: &SoundOrder) -> Result<Event, JobError> {
             Ok(Event::Ready(format!("rig check: {}", words(&checked, "the microphone hears the car"))))
         }
         Sound::Source => factory(place, watch),
+        Sound::VolumeSteps => volume_steps(place, watch),
         Sound::Take { subject, position, tune, first_here, last_here } => {
             if *first_here {
                 cue(place, Cue::Go, watch);
@@ -89,26 +91,27 @@ fn words<T>(judged: &Judged<T>, good: &str) -> String {
     judged.remarks.first().cloned().unwrap_or_else(|| good.to_owned())
 }
 
-/// Both sides of the factory's signal, one after the other.
+/// The factory's signal as it comes.
 fn factory(place: &mut Workplace, watch: &Watch) -> Result<Event, JobError> {
-    let mut remarks = Vec::new();
-    for side in [Side::Left, Side::Right] {
-        remarks.extend(source::take(place, side, None, watch)?.remarks);
-    }
-    let said = remarks.first().cloned().unwrap_or_else(|| "taken from both sides".into());
+    let remarks = source::take(place, Signal::AsItCame, watch)?.remarks;
+    let said = remarks.first().cloned().unwrap_or_else(|| "taken from both sides and each alone".into());
     Ok(Event::Ready(format!("factory signal: {said}")))
+}
+
+/// The shape at several volume steps, then tones while the volume is turned up.
+fn volume_steps(place: &mut Workplace, watch: &Watch) -> Result<Event, JobError> {
+    for step in source::volumes_to_take(place)? {
+        source::take_at_volume(place, step, watch)?;
+    }
+    for tone_hz in source::TONES_HZ {
+        source::turn_up(place, tone_hz, watch)?;
+    }
+    Ok(Event::Ready("volume steps: taken; work it out to see where the signal is clean".into()))
 }
 
 /// Types the undoing in and takes the signal once more, to hold it against what was expected.
 fn enter_undo(place: &mut Workplace, watch: &Watch) -> Result<Event, JobError> {
-    let number = place.folder.finding()?.and_then(|finding| finding.tune);
-    let Some(number) = number else {
-        return Err(JobError::not_yet("there is no undoing yet", "work the source out first"));
-    };
-    place.rig.enter_undo(Some(&place.folder.tune(number)?.tune))?;
-    for side in [Side::Left, Side::Right] {
-        source::take(place, side, Some(number), watch)?;
-    }
+    source::take(place, Signal::Undone, watch)?;
     source::check(&place.folder)?;
     Ok(Event::Entered(None))
 }

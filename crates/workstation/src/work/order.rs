@@ -60,13 +60,6 @@ pub enum DiskOrder {
         /// The tune it was made from.
         based_on: Option<u32>,
     },
-    /// Keep a plan of the source's outputs that was changed by hand.
-    KeepPlan {
-        /// The visit.
-        visit: PathBuf,
-        /// The plan.
-        plan: Vec<Combine>,
-    },
     /// A line of the entry sheet.
     Tick {
         /// The visit.
@@ -100,6 +93,8 @@ pub enum Sound {
     Check(CheckKind),
     /// The factory's signal.
     Source,
+    /// Take the factory's signal at several volume steps, and tones while the volume is turned up.
+    VolumeSteps,
     /// A take at the seat.
     Take {
         /// Of what.
@@ -139,6 +134,13 @@ pub enum Think {
     WorkOut,
     /// The same from recordings made outside the program.
     Recordings(Box<FactoryOrder>),
+    /// Keep a plan of the source's outputs that was changed by hand, and work the undoing out again for it.
+    KeepPlan {
+        /// The signal that is joined.
+        signal: String,
+        /// The plan.
+        plan: Vec<Combine>,
+    },
     /// The whole stage in one go.
     SetUp {
         /// The takes.

@@ -1,12 +1,12 @@
 //! The disk's worker: reads and writes records, short and in order.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use audio::rig::DeviceFacts;
 use dsp::curve::{Curve, log_grid_hz};
 use dsp::filter::ChannelFilter;
-use dsp::tune::Tune;
-use garage::finding::Combine;
+use dsp::tune::{ChannelTune, Tune};
 use garage::formats::{limits, mic_calibration, target};
 use garage::visit::EntryTicks;
 use garage::{Calibration, Car, CarFolder, Garage, Reason, Simulation, Visit, VisitFolder};
@@ -52,7 +52,6 @@ impl Worker for Records {
                     )?))
                 })
             }
-            DiskOrder::KeepPlan { visit, plan } => keep_plan(&visit, plan),
             DiskOrder::Tick { visit, tune, key, ticked } => tick(&visit, tune, key, ticked),
             DiskOrder::Devices => {
                 mouth.say(Event::Scenarios(scenarios()));
@@ -106,17 +105,19 @@ fn open(folder: &Path) -> Result<Event, Fault> {
         tunes: open.tunes()?.found.into(),
         proof: open.proof()?.map(Into::into),
         finding: finding.map(Into::into),
-        undo: undo.and_then(|undo| shape_of(&undo.tune)).map(Into::into),
+        undo: undo.map_or_else(Vec::new, |undo| shapes_of(&undo.tune)),
     };
     Ok(Event::Visit(Box::new(visit)))
 }
 
-/// What the first channel of a tune does to the levels.
-fn shape_of(tune: &Tune) -> Option<Curve> {
-    let filter = ChannelFilter::new(tune.channels.first()?, tune.sample_rate_hz).ok()?;
+/// What each channel of a tune does to the levels.
+fn shapes_of(tune: &Tune) -> Vec<(String, Arc<Curve>)> {
     let grid = log_grid_hz(20.0, 20_000.0, 24.0);
-    let levels = filter.levels_db(&grid);
-    Some(Curve::of_levels(grid, levels))
+    let shape = |channel: &ChannelTune| {
+        let filter = ChannelFilter::new(channel, tune.sample_rate_hz).ok()?;
+        Some((channel.name.clone(), Arc::new(Curve::of_levels(grid.clone(), filter.levels_db(&grid)))))
+    };
+    tune.channels.iter().filter_map(shape).collect()
 }
 
 fn today() -> jiff::civil::Date {
@@ -196,11 +197,6 @@ fn calibration(path: &Path) -> Result<Event, Fault> {
     let curve = mic_calibration::read(path)?;
     let file = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     Ok(Event::Calibration(Calibration { file, curve }))
-}
-
-fn keep_plan(visit: &Path, plan: Vec<Combine>) -> Result<Event, Fault> {
-    job::factory::keep_plan(&VisitFolder::open(visit)?, plan)?;
-    open(visit)
 }
 
 fn tick(visit: &Path, tune: u32, key: String, ticked: bool) -> Result<Event, Fault> {

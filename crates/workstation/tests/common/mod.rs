@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use dsp::curve::{Curve, log_grid_hz};
+use dsp::factory::AllPass;
 use dsp::system::join::SumOverDelay;
 use dsp::target::Target;
 use dsp::tune::{ChannelTune, Crossover, CrossoverFamily, LeftAlone, Pass, Section, SectionKind, Tune};
@@ -15,7 +16,7 @@ use eframe::egui::os::OperatingSystem;
 use eframe::egui::{ThemePreference, Ui, Vec2};
 use egui_kittest::Harness;
 use garage::channels::Place;
-use garage::finding::{Combine, Finding, Flatness, OutputFinding, VolumeShape};
+use garage::finding::{CleanVolume, Combine, Finding, Flatness, OutputFinding, Sum, ToneStep, VolumeShape};
 use garage::proof::{Distance, Proof, ProofErrors, ProofSide};
 use garage::rig::{Calibration, Microphone, RigRecord, Simulation};
 use garage::take::Clock;
@@ -255,8 +256,12 @@ fn proof() -> Proof {
     }
 }
 
-/// With a phase, so that it can be summed.
-fn turning(mut curve: Curve) -> Curve {
+/// One band of a split output, with a phase, so that it can be summed.
+fn band_of_output(from_hz: f64, to_hz: f64) -> Curve {
+    let mut curve = wavy(0.0, 2.0, 0.2, 20.0, 20_000.0);
+    for (db, hz) in curve.level_db.iter_mut().zip(&curve.frequency_hz) {
+        *db -= 24.0 * ((from_hz / hz).log2().max(0.0) + (hz / to_hz).log2().max(0.0));
+    }
     curve.phase_deg = Some(vec![0.0; curve.frequency_hz.len()]);
     curve
 }
@@ -273,29 +278,77 @@ fn loudness() -> Vec<VolumeShape> {
     vec![step("10", 6.1, -24.0), step("18", 3.0, -10.0), step("26", 0.0, 0.0)]
 }
 
+/// A tone turned up from step 27, clean up to `highest`.
+fn tone(frequency_hz: f64, output: &str, highest: u32) -> CleanVolume {
+    let steps = (27..=40).map(|step| ToneStep {
+        volume: step.to_string(),
+        level_dbfs: -22.0 + 1.4 * f64::from(step - 27),
+        thd_percent: if step <= highest { 0.05 } else { 2.2 * f64::from(step - highest) },
+        thd_n_percent: 0.1,
+    });
+    CleanVolume {
+        frequency_hz,
+        output: output.into(),
+        limit_percent: 1.0,
+        highest: Some(highest.to_string()),
+        next: Some((highest + 1).to_string()),
+        steps: steps.collect(),
+    }
+}
+
+/// A head unit that splits each side in three and has a subwoofer output for both.
 fn finding() -> Finding {
-    let output = |name: &str, sentence: &str| OutputFinding {
-        name: name.into(),
-        sentence: sentence.into(),
-        curve: Some(turning(wavy(0.0, 2.0, 0.2, 20.0, 20_000.0))),
+    let bands = [("tweeter", 3200.0, 20_000.0), ("midrange", 260.0, 3200.0), ("woofer", 78.0, 260.0)];
+    let sides = ["left", "right"];
+    let mut outputs: Vec<OutputFinding> = bands
+        .iter()
+        .flat_map(|(name, from, to)| {
+            sides.map(|side| OutputFinding {
+                name: format!("front {side} {name}"),
+                sentence: format!("{from} Hz to {to} Hz, the right way round, fed by the {side} side. Sure."),
+                curve: Some(band_of_output(*from, *to)),
+            })
+        })
+        .collect();
+    outputs.push(OutputFinding {
+        name: "subwoofer".into(),
+        sentence: "20 Hz to 78 Hz, fed by both sides alike; hums at 50 Hz. Fairly sure.".into(),
+        curve: Some(band_of_output(20.0, 78.0)),
+    });
+    let sum = |side: &str| Sum {
+        name: side.into(),
+        parts: ["woofer", "midrange", "tweeter"]
+            .iter()
+            .enumerate()
+            .map(|(n, name)| Combine {
+                name: format!("front {side} {name}"),
+                gain_db: -0.5 * n as f64,
+                delay_ms: 1.8 - 0.6 * n as f64,
+                invert: n == 1,
+                all_pass: vec![AllPass { frequency_hz: 900.0, q: Some(0.7), order: 2 }],
+            })
+            .chain([Combine { name: "subwoofer".into(), gain_db: -3.5, ..Combine::default() }])
+            .collect(),
+        before: wavy(0.0, 2.5, 0.3, 20.0, 20_000.0),
+        predicted: Some(wavy(0.4, 0.2, 0.3, 20.0, 20_000.0)),
+        measured: Some(wavy(0.3, 0.25, 0.3, 20.0, 20_000.0)),
+        flatness: Some(Flatness {
+            from_hz: 30.0,
+            to_hz: 18_000.0,
+            rms_db_before: 4.9,
+            rms_db_after: 0.4,
+            rms_db_measured: Some(0.5),
+        }),
     };
     Finding {
         made_at: "2026-03-14T09:45:00Z".parse().unwrap(),
-        outputs: vec![
-            output("front left", "Full range, lifted by 5 dB around 80 Hz, 0.0 ms, right way round."),
-            output("front right", "Full range, the same within 0.2 dB."),
-        ],
-        combine: vec![
-            Combine { name: "front left".into(), ..Combine::default() },
-            Combine { name: "front right".into(), gain_db: -0.2, ..Combine::default() },
-        ],
-        before: Some(wavy(0.0, 2.5, 0.3, 20.0, 20_000.0)),
-        undone: Some(wavy(0.4, 0.2, 0.3, 20.0, 20_000.0)),
+        outputs,
+        sums: sides.map(sum).into(),
         tune: None,
         loudness: loudness(),
-        flatness: Some(Flatness { from_hz: 30.0, to_hz: 18_000.0, rms_db_before: 4.9, rms_db_after: 0.4 }),
+        clean_volume: vec![tone(1000.0, "front left midrange", 35), tone(40.0, "subwoofer", 32)],
         verdict: Verdict::Good,
-        remarks: vec!["One volume step was measured; the loudness of the others is not known.".into()],
+        remarks: vec!["subwoofer: hum of 50 Hz mains while nothing plays: 50 Hz at \u{2212}79 dBFS".into()],
         simulated: true,
     }
 }
@@ -410,7 +463,9 @@ pub fn sample(stage: Stage) -> State {
         tunes: Arc::new(tunes),
         proof: Some(Arc::new(proof())),
         finding: Some(Arc::new(finding())),
-        undo: Some(Arc::new(wavy(0.0, -1.5, 0.0, 20.0, 20_000.0))),
+        undo: ["left", "right"]
+            .map(|side| (side.into(), Arc::new(wavy(0.0, -1.5, 0.0, 20.0, 20_000.0))))
+            .into(),
     };
     let mut state =
         State { stage, open: Some(open), draft: Draft { sheet, tune: Some(tune()) }, ..State::default() };

@@ -1,5 +1,6 @@
 //! Source: what did the factory do to the signal, and how is it undone?
 
+mod clean;
 mod outputs;
 mod plan;
 mod recordings;
@@ -14,7 +15,7 @@ use crate::board::{Board, Ink, Strip, Trace, frequency_words};
 use crate::commands::{Command, SourceCommand};
 use crate::state::State;
 use crate::theme::{CARD_GAP, GRID, Size, plain, tokens};
-use crate::widgets::{action, card, caution, hint, pair, remark, verdict_words};
+use crate::widgets::{action, card, caution, chip, hint, pair, remark, verdict_words};
 
 pub use recordings::{ready as recordings_ready, wanted as recordings_wanted};
 
@@ -60,9 +61,12 @@ pub fn board(state: &State) -> Board {
                 }
             }
             None => {
-                for (name, ink, curve) in
-                    [("factory", Ink::Before, &finding.before), ("undone", Ink::Predicted, &finding.undone)]
-                {
+                let Some(sum) = state.signal() else { return Board::default() };
+                for (name, ink, curve) in [
+                    ("factory", Ink::Before, Some(&sum.before)),
+                    ("expected", Ink::Predicted, sum.predicted.as_ref()),
+                    ("undone", Ink::After, sum.measured.as_ref()),
+                ] {
                     if let Some(curve) = curve {
                         let curve = Arc::new(curve.clone());
                         traces.push(Trace { name: name.into(), ink, curve, shift_db: 0.0 });
@@ -79,11 +83,11 @@ pub fn board(state: &State) -> Board {
             shift_db: 0.0,
         });
     }
-    let strip = state.open.as_ref().and_then(|open| open.undo.clone()).map(|curve| Strip {
-        name: "undoing".into(),
-        curve,
-        reach_db: 12.0,
+    let undo = state.open.as_ref().zip(state.signal()).and_then(|(open, signal)| {
+        open.undo.iter().find(|(name, _)| *name == signal.name).or(open.undo.first())
     });
+    let strip =
+        undo.map(|(_, curve)| Strip { name: "undoing".into(), curve: Arc::clone(curve), reach_db: 12.0 });
     Board {
         traces,
         strip,
@@ -98,9 +102,13 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     if let Some(finding) = finding(state) {
         card(ui, "Findings", |ui| {
             ui.spacing_mut().item_spacing.y = GRID;
-            if let Some(flat) = &finding.flatness {
+            signals(ui, state, finding, out);
+            if let Some(flat) = state.signal().and_then(|sum| sum.flatness) {
                 pair(ui, "Bent by the factory", &format!("{:.1}", flat.rms_db_before), "dB rms");
-                pair(ui, "Left after undoing", &format!("{:.1}", flat.rms_db_after), "dB rms");
+                pair(ui, "Expected with the undoing", &format!("{:.1}", flat.rms_db_after), "dB rms");
+                if let Some(measured) = flat.rms_db_measured {
+                    pair(ui, "Measured with it", &format!("{measured:.1}"), "dB rms");
+                }
                 let range = format!("{} to {}", frequency_words(flat.from_hz), frequency_words(flat.to_hz));
                 hint(ui, &range);
             }
@@ -109,6 +117,12 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
             for words in &finding.remarks {
                 hint(ui, words);
             }
+        });
+    }
+    if let Some(tones) = finding(state).map(|f| &f.clean_volume).filter(|tones| !tones.is_empty()) {
+        card(ui, "Highest clean volume", |ui| {
+            ui.spacing_mut().item_spacing.y = GRID;
+            clean::show(ui, tones);
         });
     }
     if let Some(steps) = finding(state).map(|f| &f.loudness).filter(|steps| !steps.is_empty()) {
@@ -136,13 +150,29 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     );
 }
 
+/// A chip for each joined signal, where there is more than one.
+fn signals(ui: &mut Ui, state: &State, finding: &Finding, out: &mut Vec<Command>) {
+    if finding.sums.len() < 2 {
+        return;
+    }
+    ui.horizontal_wrapped(|ui| {
+        ui.spacing_mut().item_spacing.x = GRID;
+        for sum in &finding.sums {
+            let chosen = state.signal().is_some_and(|it| it.name == sum.name);
+            let command = Command::Source(SourceCommand::Signal(sum.name.clone()));
+            chip(ui, &sum.name, None, chosen, command, out);
+        }
+    });
+}
+
 /// The virtual car's own lines.
 fn signal(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     card(ui, "Factory signal", |ui| {
         ui.spacing_mut().item_spacing.y = GRID;
         let ready = state.draft.sheet.rig.is_some() && !state.is_busy();
-        let undo = state.open.as_ref().is_some_and(|open| open.undo.is_some());
+        let undo = state.open.as_ref().is_some_and(|open| !open.undo.is_empty());
         action(ui, Command::Source(SourceCommand::Take), ready, out);
+        action(ui, Command::Source(SourceCommand::TakeVolume), ready, out);
         action(ui, Command::Source(SourceCommand::WorkOut), ready, out);
         action(ui, Command::Source(SourceCommand::Enter), ready && undo, out);
     });

@@ -1,45 +1,61 @@
 //! How the outputs are joined: a small signal drawing whose every number can be changed, the sum's curve following.
 
+use dsp::factory::AllPass;
 use eframe::egui::{
     Align, Label, Layout, Pos2, ScrollArea, Stroke, Ui, WidgetInfo, accesskit::Role, pos2, vec2,
 };
-use garage::finding::{Combine, Finding};
+use garage::finding::{Combine, Finding, Sum};
 
 use super::finding;
+use crate::board::frequency_words;
 use crate::commands::{Command, SourceCommand};
 use crate::state::State;
 use crate::theme::{GRID, LEAST_TARGET, Size, bold, plain, tokens};
 use crate::widgets::{action, figure};
 
+/// Width of an output's name.
+const NAME: f32 = 148.0;
+
 /// Room the drawing asks for.
 pub fn height(state: &State) -> f32 {
-    match finding(state) {
-        Some(finding) if !finding.combine.is_empty() => {
-            (finding.outputs.len() as f32 * (LEAST_TARGET + GRID) + 2.0 * GRID).min(208.0)
+    match (finding(state), state.signal()) {
+        (Some(finding), Some(sum)) if !sum.parts.is_empty() => {
+            let rows = offered(finding, sum).count() as f32;
+            (rows * (LEAST_TARGET + GRID) + 2.0 * GRID).min(208.0)
         }
         _ => 0.0,
     }
 }
 
-/// The plan in force: as changed by hand, or as found.
-fn plan(state: &State) -> Option<&[Combine]> {
-    state.source.plan.as_deref().or_else(|| finding(state).map(|finding| finding.combine.as_slice()))
+/// The outputs that may go into `sum`: those of the other side have no place in it.
+fn offered<'a>(finding: &'a Finding, sum: &'a Sum) -> impl Iterator<Item = &'a str> {
+    let elsewhere = move |name: &str| {
+        let others = finding.sums.iter().filter(|it| it.name != sum.name);
+        others.flat_map(|it| &it.parts).any(|part| part.name == name)
+    };
+    let mine = move |name: &str| sum.parts.iter().any(|part| part.name == name) || !elsewhere(name);
+    finding.outputs.iter().map(|output| output.name.as_str()).filter(move |name| mine(name))
 }
 
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
-    let (Some(finding), Some(plan)) = (finding(state), plan(state)) else { return };
+    let (Some(finding), Some(sum)) = (finding(state), state.signal()) else { return };
+    // As changed by hand, or as found.
+    let plan = state.source.plan.as_deref().unwrap_or(&sum.parts);
     let changed = state.source.plan.is_some();
     ui.horizontal_top(|ui| {
         let wide = ui.available_width() - 200.0;
         ui.allocate_ui(vec2(wide, ui.available_height()), |ui| {
             ScrollArea::vertical().id_salt("plan").auto_shrink([false, true]).show(ui, |ui| {
-                ui.vertical(|ui| drawing(ui, finding, plan, out));
+                ui.vertical(|ui| drawing(ui, finding, sum, plan, out));
             });
         });
         ui.vertical(|ui| {
             ui.spacing_mut().item_spacing.y = 2.0 * GRID;
             let words = if changed { "changed by hand" } else { "as found" };
             ui.label(plain(words, Size::Small, tokens(ui).quiet));
+            for words in all_passes(plan) {
+                ui.add(Label::new(plain(words, Size::Small, tokens(ui).quiet)).wrap());
+            }
             if changed {
                 for command in [SourceCommand::KeepPlan, SourceCommand::Plan(None)] {
                     action(ui, Command::Source(command), !state.is_busy(), out);
@@ -49,14 +65,33 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     });
 }
 
-fn drawing(ui: &mut Ui, finding: &Finding, plan: &[Combine], out: &mut Vec<Command>) {
+/// Each all-pass with the outputs that get it.
+fn all_passes(plan: &[Combine]) -> Vec<String> {
+    let mut told: Vec<AllPass> = Vec::new();
+    for it in plan.iter().flat_map(|part| &part.all_pass) {
+        if !told.contains(it) {
+            told.push(*it);
+        }
+    }
+    let words = |it: &AllPass| {
+        let without: Vec<&str> =
+            plan.iter().filter(|part| !part.all_pass.contains(it)).map(|part| part.name.as_str()).collect();
+        let q = it.q.map_or_else(String::new, |q| format!(", Q {q:.2}"));
+        let on = if without.is_empty() { "all".into() } else { format!("all but {}", without.join(", ")) };
+        format!("all-pass {}{q} on {on}", frequency_words(it.frequency_hz.round()))
+    };
+    told.iter().map(words).collect()
+}
+
+fn drawing(ui: &mut Ui, finding: &Finding, signal: &Sum, plan: &[Combine], out: &mut Vec<Command>) {
     let t = tokens(ui);
     ui.spacing_mut().item_spacing.y = GRID;
     let mut joined: Vec<Pos2> = Vec::new();
     let mut rows = Vec::new();
-    for output in &finding.outputs {
-        let part = plan.iter().find(|it| it.name == output.name);
-        let row = ui.horizontal(|ui| one(ui, finding, plan, &output.name, part, out)).response.rect;
+    let names: Vec<&str> = offered(finding, signal).collect();
+    for &name in &names {
+        let part = plan.iter().find(|it| it.name == name);
+        let row = ui.horizontal(|ui| one(ui, &names, signal, plan, name, part, out)).response.rect;
         rows.push(row);
         if part.is_some() {
             joined.push(row.right_center());
@@ -87,7 +122,8 @@ fn drawing(ui: &mut Ui, finding: &Finding, plan: &[Combine], out: &mut Vec<Comma
 /// In the sum or not, gain, delay, polarity.
 fn one(
     ui: &mut Ui,
-    finding: &Finding,
+    names: &[&str],
+    signal: &Sum,
     plan: &[Combine],
     name: &str,
     part: Option<&Combine>,
@@ -99,17 +135,17 @@ fn one(
         // In the order of the outputs, whatever was left out in between.
         let of =
             |it: &str| if it == name { new.clone() } else { plan.iter().find(|p| p.name == it).cloned() };
-        let changed = finding.outputs.iter().filter_map(|output| of(&output.name)).collect();
+        let changed = names.iter().filter_map(|it| of(it)).collect();
         out.push(Command::Source(SourceCommand::Plan(Some(changed))));
     };
     if ui.checkbox(&mut used, "").accessible_name(format!("{name} in the sum")).changed() {
-        let found = finding.combine.iter().find(|it| it.name == name).cloned();
+        let found = signal.parts.iter().find(|it| it.name == name).cloned();
         let fresh = found.unwrap_or_else(|| Combine { name: name.to_owned(), ..Combine::default() });
         change(used.then_some(fresh));
     }
     let ink = if part.is_some() { t.ink } else { t.quiet };
-    ui.allocate_ui_with_layout(vec2(112.0, 20.0), Layout::left_to_right(Align::Center), |ui| {
-        ui.set_min_width(112.0);
+    ui.allocate_ui_with_layout(vec2(NAME, 20.0), Layout::left_to_right(Align::Center), |ui| {
+        ui.set_min_width(NAME);
         ui.add(Label::new(bold(name, Size::Body, ink)).truncate());
     });
     let Some(part) = part else {

@@ -17,6 +17,10 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
             "Play the stimulus from a stick, a disc, a phone or an aux lead, tone controls at their centre. Keep one \
              output on the first input of every recording, move the others through the second.",
         );
+        hint(
+            ui,
+            "A file has no live level or clip lamp here: watch your recorder's own. A recording that is clipped is named when it is worked out.",
+        );
         line(ui, "Stimulus", &mut now.stimulus, "source.wav, its JSON beside it");
         ui.horizontal(|ui| {
             let mut has = now.reference.is_some();
@@ -31,6 +35,10 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         add(ui, "Add output", &mut now.outputs, |n| if n == 0 { "front left".into() } else { String::new() });
         list(ui, "volume step", &mut now.volumes);
         add(ui, "Add volume step", &mut now.volumes, |_| String::new());
+        list(ui, "tone", &mut now.tones);
+        add(ui, "Add tone with the volume turned up", &mut now.tones, |n| {
+            if n == 0 { "1 kHz".into() } else { "40 Hz".into() }
+        });
         let ready = now.order(None).is_some() && !state.is_busy();
         action(ui, Command::Source(SourceCommand::WorkOutRecordings), ready, out);
     });
