@@ -79,10 +79,14 @@ fn speaker(
 ) {
     let settings =
         state.draft.tune.as_ref().and_then(|tune| tune.channels.iter().find(|c| c.name == channel.name));
-    let words = settings.map_or_else(Vec::new, |s| {
-        let polarity = if s.polarity == dsp::tune::Polarity::Inverted { " inv." } else { "" };
-        vec![format!("{} ms", signed(s.delay_ms, 2)), format!("{} dB{polarity}", signed(s.gain_db, 1))]
-    });
+    let in_words = |inverted: &str| {
+        settings.map_or_else(Vec::new, |s| {
+            let polarity = if s.polarity == dsp::tune::Polarity::Inverted { inverted } else { "" };
+            vec![format!("{} ms", signed(s.delay_ms, 2)), format!("{} dB{polarity}", signed(s.gain_db, 1))]
+        })
+    };
+    // The desk's sign for a polarity turned over, where there is no room for the word.
+    let words = in_words(" ø");
     let chosen = state.voicing.channel.as_ref() == Some(&channel.name);
     let response = ui.interact(
         Rect::from_center_size(at, vec2(40.0, 36.0)),
@@ -92,7 +96,7 @@ fn speaker(
     let spoken = format!(
         "Settings of {}: {}",
         channel.name,
-        if words.is_empty() { "none yet".into() } else { words.join(", ") }
+        if words.is_empty() { "none yet".into() } else { in_words(", inverted").join(", ") }
     );
     response.widget_info(|| WidgetInfo::selected(Spoken::RadioButton, true, chosen, &spoken));
     let radius = match channel.role {
