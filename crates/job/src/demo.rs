@@ -149,14 +149,18 @@ pub fn run(order: &DemoOrder, say: &mut dyn FnMut(&str), watch: &Watch) -> Resul
         work.folder.car().channel_map.channels.iter().map(|it| it.name.clone()).collect();
     let positions: Vec<String> = work.folder.record().positions.iter().map(|it| it.name.clone()).collect();
     let positions = positions.get(..order.extent.positions()).unwrap_or(&positions);
+    let mut doubts = Doubts::default();
     for position in positions {
         for channel in &channels {
             say(&format!("Cabin: {position}, {channel}"));
             let taken = cabin::take(&mut work, channel, position, watch)?;
             if taken.verdict != Verdict::Good {
-                hear(&format!("{channel} at {position}"), taken.verdict, taken.remarks);
+                doubts.hear(channel, position, &taken);
             }
         }
+    }
+    for (subject, verdict, words) in doubts.told() {
+        hear(&subject, verdict, vec![words]);
     }
     if order.extent == Extent::Begun {
         let result = summary(order, &work.folder, None);
@@ -190,6 +194,54 @@ pub fn run(order: &DemoOrder, say: &mut dyn FnMut(&str), watch: &Watch) -> Resul
     done(&mut work.folder, Stage::Handover)?;
     let summary = summary(order, &work.folder, Some(&proof.result));
     Ok(Judged { result: summary, verdict, remarks })
+}
+
+/// What was said of takes at several positions, each thing once for each channel.
+#[derive(Default)]
+struct Doubts(Vec<Doubt>);
+
+struct Doubt {
+    channel: String,
+    /// With figures left out: the same trouble at another position has other figures.
+    kind: String,
+    words: String,
+    verdict: Verdict,
+    positions: Vec<String>,
+}
+
+impl Doubts {
+    fn hear(&mut self, channel: &str, position: &str, taken: &Judged<cabin::CabinTake>) {
+        for words in &taken.remarks {
+            // The take's number says nothing to somebody who reads the whole.
+            let words = words.strip_prefix(&format!("take {}: ", taken.result.id)).unwrap_or(words);
+            let kind: String = words.chars().filter(|letter| letter.is_alphabetic()).collect();
+            let same = |it: &&mut Doubt| it.channel == channel && it.kind == kind;
+            match self.0.iter_mut().find(same) {
+                Some(doubt) => {
+                    doubt.verdict = doubt.verdict.max(taken.verdict);
+                    doubt.positions.push(position.to_owned());
+                }
+                None => self.0.push(Doubt {
+                    channel: channel.to_owned(),
+                    kind,
+                    words: words.to_owned(),
+                    verdict: taken.verdict,
+                    positions: vec![position.to_owned()],
+                }),
+            }
+        }
+    }
+
+    /// Where, how bad, and what.
+    fn told(self) -> impl Iterator<Item = (String, Verdict, String)> {
+        self.0.into_iter().map(|it| {
+            let subject = match it.positions.as_slice() {
+                [first, _, ..] => format!("{} at {first} and {} more", it.channel, it.positions.len() - 1),
+                some => format!("{} at {}", it.channel, some.join(", ")),
+            };
+            (subject, it.verdict, it.words)
+        })
+    }
 }
 
 /// A short demo's recorder starts this long before the player: enough silence to know the noise by.

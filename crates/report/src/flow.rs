@@ -20,7 +20,7 @@ pub struct Style {
 /// Text for reading.
 pub const BODY: Style = Style { size: 8.8, leading: 12.6, weight: Weight::Regular, ink: ink::TEXT };
 /// Long lists.
-pub const TOLD: Style = Style { size: 8.2, leading: 11.2, weight: Weight::Regular, ink: ink::TEXT };
+pub const TOLD: Style = Style { size: 8.2, leading: 10.4, weight: Weight::Regular, ink: ink::TEXT };
 /// Asides.
 pub const NOTE: Style = Style { size: 7.6, leading: 10.6, weight: Weight::Regular, ink: ink::QUIET };
 /// Inside a section.
@@ -49,6 +49,8 @@ pub struct Flow<'a> {
     top: f32,
     bottom: f32,
     lowest: f32,
+    /// What the columns still hold beyond this page, laid end to end.
+    beyond: f32,
 }
 
 impl<'a> Flow<'a> {
@@ -63,6 +65,7 @@ impl<'a> Flow<'a> {
             top: TOP,
             bottom: BOTTOM,
             lowest: TOP,
+            beyond: 0.0,
         }
     }
 
@@ -92,7 +95,10 @@ impl<'a> Flow<'a> {
             self.column += 1;
         } else {
             self.pages.push(Page::default());
-            (self.column, self.top, self.bottom, self.lowest) = (0, TOP, BOTTOM, TOP);
+            let balanced = TOP + self.beyond / self.columns as f32 + SLACK;
+            let bottom = if self.columns > 1 { BOTTOM.min(balanced) } else { BOTTOM };
+            self.beyond = (self.beyond - (BOTTOM - TOP) * self.columns as f32).max(0.0);
+            (self.column, self.top, self.bottom, self.lowest) = (0, TOP, bottom, TOP);
         }
         self.y = self.top;
         true
@@ -184,14 +190,16 @@ impl<'a> Flow<'a> {
     pub fn in_columns(&mut self, columns: usize, write: impl Fn(&mut Flow<'_>)) {
         let mut trial = Flow { columns, bottom: f32::INFINITY, ..Flow::new(self.letters) };
         write(&mut trial);
-        let share = (trial.y - TOP) / columns as f32 + SLACK;
-        if BOTTOM - self.y < SHORTEST.min(share) {
+        let whole = trial.y - TOP;
+        let share = whole / columns as f32 + SLACK;
+        if BOTTOM - self.y < SHORTEST.min(whole / columns as f32) {
             self.need(f32::INFINITY);
         }
         (self.columns, self.column, self.top, self.lowest) = (columns, 0, self.y, self.y);
         self.bottom = BOTTOM.min(self.y + share);
+        self.beyond = (whole - (BOTTOM - self.y) * columns as f32).max(0.0);
         write(self);
         self.y = self.y.max(self.lowest);
-        (self.columns, self.column, self.top, self.bottom) = (1, 0, TOP, BOTTOM);
+        (self.columns, self.column, self.top, self.bottom, self.beyond) = (1, 0, TOP, BOTTOM, 0.0);
     }
 }

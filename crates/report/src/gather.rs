@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use garage::{Car, Finding, GarageError, Proof, TakeRecord, TuneRecord, Visit, VisitFolder};
+use dsp::verdict::Verdict;
+use garage::{Car, Finding, GarageError, Proof, TakeKind, TakeRecord, TuneRecord, Visit, VisitFolder};
 
 /// All records of a visit that the report speaks of.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,6 +25,19 @@ pub struct Document {
 }
 
 impl Document {
+    /// Channels of which nothing was heard wherever they were taken, with the number of positions.
+    pub(crate) fn dead_channels(&self) -> Vec<(String, usize)> {
+        let of = |name: &str| {
+            let takes = self.takes.iter().filter(|take| take.kind == TakeKind::Cabin && take.is_current());
+            takes.filter(|take| take.subject.as_deref() == Some(name)).collect::<Vec<_>>()
+        };
+        let channels = self.car.channel_map.channels.iter();
+        let all = channels.map(|channel| (channel.name.clone(), of(&channel.name)));
+        all.filter(|(_, takes)| !takes.is_empty() && takes.iter().all(|take| take.verdict == Verdict::Retake))
+            .map(|(name, takes)| (name, takes.len()))
+            .collect()
+    }
+
     /// True when anything in it was simulated.
     pub fn simulated(&self) -> bool {
         self.car.simulated

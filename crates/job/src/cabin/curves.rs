@@ -155,7 +155,7 @@ fn channel_curves(
     judged: &mut Judged<CabinCurves>,
 ) -> Result<Option<ChannelCurves>, JobError> {
     let mut positions = Vec::new();
-    let mut missing = Vec::new();
+    let (mut missing, mut spoilt) = (Vec::new(), Vec::new());
     let mut distortions: Vec<Vec<Distortion>> = Vec::new();
     for position in &folder.record().positions {
         if watch.stopping() {
@@ -166,10 +166,7 @@ fn channel_curves(
             continue;
         };
         if take.verdict == Verdict::Retake {
-            judged.note(
-                Verdict::Usable,
-                format!("{}, {}: left out, to be taken again.", channel.name, position.name),
-            );
+            spoilt.push(position.name.as_str());
             continue;
         }
         let found = analysis::of_take(folder, take)?;
@@ -186,9 +183,22 @@ fn channel_curves(
             response: found.response,
         });
     }
+    if positions.is_empty() && !spoilt.is_empty() {
+        let words = format!(
+            "{}: nothing of it was heard at {}; as long as that is so it counts as dead.",
+            channel.name,
+            places(&spoilt)
+        );
+        judged.note(Verdict::Usable, words);
+        return Ok(None);
+    }
     if positions.is_empty() {
         judged.note(Verdict::Usable, format!("{} has no take yet.", channel.name));
         return Ok(None);
+    }
+    if !spoilt.is_empty() {
+        let words = format!("{}, {}: left out, to be taken again.", channel.name, places(&spoilt));
+        judged.note(Verdict::Usable, words);
     }
     if !missing.is_empty() {
         judged.note(
@@ -214,6 +224,11 @@ fn channel_curves(
         average,
         thd_percent: middle_thd(&distortions),
     }))
+}
+
+/// Positions as they are said: by name, or how many.
+fn places(names: &[&str]) -> String {
+    if names.len() > 4 { format!("{} positions", names.len()) } else { names.join(", ") }
 }
 
 /// The middle over positions at each frequency of the first.

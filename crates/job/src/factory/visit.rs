@@ -143,8 +143,12 @@ pub fn keep_plan(
     let options = Options { from_hz, to_hz, start, ..Options::default() };
     let proposal =
         propose(&before, &flat(), &limits, &options).map_err(|e| JobError::Analysis(e.to_string()))?;
-    let changed =
-        ChannelTune { name: name.to_owned(), sections: proposal.sections, ..ChannelTune::default() };
+    // The balance between the signals stays what it was.
+    let gain_db = channel.as_ref().map_or(0.0, |channel| channel.gain_db);
+    let sections = proposal.sections;
+    let changed = ChannelTune { name: name.to_owned(), gain_db, sections, ..ChannelTune::default() };
+    let mut predicted = proposal.curve;
+    predicted.level_db.iter_mut().for_each(|db| *db += gain_db);
     match channel {
         Some(channel) => *channel = changed,
         None => undo.channels.push(changed),
@@ -157,7 +161,7 @@ pub fn keep_plan(
         rms_db_after: proposal.predicted.rms_error_db_after,
         rms_db_measured: None,
     });
-    *sum = Sum { parts, before, predicted: Some(proposal.curve), measured: None, ..sum.clone() };
+    *sum = Sum { parts, before, predicted: Some(predicted), measured: None, ..sum.clone() };
     let made_at = clock.now();
     kept.made_at = made_at;
     kept.tune = Some(folder.save_tune(&undo, note_of(made_at, kept.tune, kept.simulated))?);

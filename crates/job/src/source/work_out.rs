@@ -1,6 +1,7 @@
 //! What the factory did to each output, what the outputs are joined to, and a tune that undoes it.
 
 use audio::rig::Watch;
+use dsp::curve::Curve;
 use dsp::factory::AllPass;
 use dsp::factory::combine::Plan;
 use dsp::limits::Limits;
@@ -75,6 +76,7 @@ pub fn work_out(
         let Joined { before, proposal, .. } = joined;
         sums.push(Sum { name, parts, before, predicted: Some(proposal.curve), measured: None, flatness });
     }
+    keep_the_balance(&mut sums, &mut tune, &limits);
     tune.refresh_biquads().map_err(|(name, error)| JobError::Input(format!("{name}: {error}")))?;
     let simulated = takes.iter().any(|take| take.simulated);
     let made_at = clock.now();
@@ -225,6 +227,24 @@ fn turn_alike(heard: &Explained, plans: &mut [Named], limits: &Limits) {
                     order: it.order,
                 })
                 .collect();
+        }
+    }
+}
+
+/// Undoing lifts one signal more than another, since only its shape counts; the others are turned down by the difference,
+/// so that the signals keep their balance.
+fn keep_the_balance(sums: &mut [Sum], tune: &mut Tune, limits: &Limits) {
+    let lifted_db = |sum: &Sum| {
+        let flatness = sum.flatness?;
+        let level = |curve: &Curve| fit_target(curve, &flat(), flatness.from_hz, flatness.to_hz);
+        Some(level(sum.predicted.as_ref()?)?.0 - level(&sum.before)?.0)
+    };
+    let lifted: Vec<f64> = sums.iter().map(|sum| lifted_db(sum).unwrap_or(0.0)).collect();
+    let least = lifted.iter().copied().fold(f64::INFINITY, f64::min);
+    for ((sum, channel), lifted) in sums.iter_mut().zip(&mut tune.channels).zip(lifted) {
+        channel.gain_db = limits.gain_db.on_step(least - lifted);
+        if let Some(predicted) = &mut sum.predicted {
+            predicted.level_db.iter_mut().for_each(|db| *db += channel.gain_db);
         }
     }
 }

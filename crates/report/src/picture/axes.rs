@@ -22,6 +22,9 @@ const TALLEST_DB: f64 = 50.0;
 /// Of curves of a cabin.
 pub const LEAST_SPAN_DB: f64 = 30.0;
 
+/// Between the middles of two words at the frequency axis.
+const ROOM_OF_A_TICK: f64 = 19.0;
+
 /// Where frequencies and levels lie in the picture.
 pub struct Axes {
     pub left: f64,
@@ -88,8 +91,14 @@ impl Axes {
                 }
             }
         }
+        // In a narrow picture there is no room for all of the words.
+        let mut last = f64::NEG_INFINITY;
         for (hz, words) in TICKS_HZ {
-            text(svg, (self.x(hz), self.bottom + 12.0), "middle", ink::TEXT, false, words);
+            let x = self.x(hz);
+            if x - last > ROOM_OF_A_TICK {
+                text(svg, (x, self.bottom + 12.0), "middle", ink::TEXT, false, words);
+                last = x;
+            }
         }
         text(svg, (self.right + 14.0, self.bottom + 12.0), "start", ink::QUIET, false, "Hz");
         let step = if self.high_db - self.low_db > LEAST_SPAN_DB { 10.0 } else { 5.0 };

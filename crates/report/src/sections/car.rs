@@ -10,15 +10,17 @@ use crate::words;
 /// Which output drives what.
 pub fn write(flow: &mut Flow<'_>, document: &Document) {
     let channels = &document.car.channel_map.channels;
-    flow.heading("The car", 40.0);
+    flow.heading("The car", 12.0);
     if channels.is_empty() {
         flow.paragraph(BODY, "No channel map has been written down yet.");
+        return;
     }
-    for channel in channels {
-        flow.entry(&format!("{}  {}", channel.output, channel.name), 124.0, BODY, &channel_words(channel));
-    }
+    let told: Vec<String> = channels.iter().map(channel_words).collect();
+    let told = told.join("; ");
+    flow.paragraph(NOTE, &format!("{told}. No stimulus left the band that stands beside its channel."));
 }
 
+/// Output, name, band, and what the name does not say already.
 fn channel_words(channel: &Channel) -> String {
     let place = match channel.place {
         Place::Front => "front",
@@ -32,13 +34,14 @@ fn channel_words(channel: &Channel) -> String {
         Side::Both => "for both sides",
     };
     let (from, to) = channel.safe_band_hz;
-    let mut text =
-        format!("{}, {place}, {side}; stimuli kept to {}", channel.role.word(), words::band(from, to));
-    if let Some(hz) = channel.safe_frequency_hz {
-        text.push_str(&format!(", nothing below {}", words::frequency(hz)));
+    let from = channel.safe_frequency_hz.map_or(from, |hz| from.max(hz));
+    let known = [channel.role.word(), place, side].into_iter().filter(|word| !channel.name.contains(word));
+    let mut text = format!("{} {}, {}", channel.output, channel.name, words::band(from, to));
+    for word in known {
+        text.push_str(&format!(", {word}"));
     }
     if !channel.note.is_empty() {
-        text.push_str(&format!(". {}", channel.note));
+        text.push_str(&format!(" ({})", channel.note));
     }
     text
 }
@@ -52,16 +55,21 @@ pub fn conditions(flow: &mut Flow<'_>, document: &Document) {
     air.extend(conditions.humidity_percent.map(|it| format!("{it:.0} % relative humidity")));
     let air = if air.is_empty() { "not noted".to_owned() } else { air.join(", ") };
     flow.entry("Air", 46.0, NOTE, &air);
-    for line in &conditions.checklist {
-        checked(flow, line);
+    let (met, open): (Vec<&Condition>, Vec<&Condition>) = conditions.checklist.iter().partition(|it| it.met);
+    let all: Vec<String> = met.iter().map(|line| noted(line)).collect();
+    if !all.is_empty() {
+        flow.entry("Ticked", 46.0, NOTE, &format!("{}.", all.join("; ")));
+    }
+    for line in open {
+        let style = crate::flow::Style { ink: crate::ink::WARN, ..NOTE };
+        flow.entry("not ticked", 46.0, style, &noted(line));
     }
     flow.paragraph(NOTE, &conditions.note);
 }
 
-fn checked(flow: &mut Flow<'_>, line: &Condition) {
+fn noted(line: &Condition) -> String {
     let note = if line.note.is_empty() { String::new() } else { format!(" ({})", line.note) };
-    let (mark, ink) = if line.met { ("yes", crate::ink::TEXT) } else { ("not ticked", crate::ink::WARN) };
-    flow.entry(mark, 46.0, crate::flow::Style { ink, ..NOTE }, &format!("{}{note}", line.what));
+    format!("{}{note}", line.what)
 }
 
 /// What can hurt.

@@ -4,7 +4,8 @@ use dsp::tune::LeftAlone;
 use garage::Reason;
 
 use crate::Document;
-use crate::flow::{BODY, Flow, LABEL, NOTE, TOLD};
+use crate::flow::{BODY, Flow, LABEL, NOTE, Style, TOLD};
+use crate::ink;
 use crate::picture::letter;
 use crate::words;
 
@@ -17,7 +18,17 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
             flow.paragraph(BODY, "No reasons were written down; the settings are on the entry sheet.");
         }
         Some(saved) => {
-            for (subject, words) in by_subject(&saved.record.reasons) {
+            let dead = document.dead_channels();
+            for (name, positions) in &dead {
+                let places = words::count(*positions, "position");
+                let told = format!(
+                    "It is dead: nothing of it was heard at {places}. Nothing was set for it; check its amplifier, its wires and the speaker."
+                );
+                flow.entry(&words::sentence_case(name), 92.0, Style { ink: ink::WARN, ..TOLD }, &told);
+                flow.y += 2.0;
+            }
+            let told = by_subject(&saved.record.reasons).into_iter();
+            for (subject, words) in told.filter(|(subject, _)| dead.iter().all(|(name, _)| name != subject)) {
                 flow.entry(&words::sentence_case(&subject), 92.0, TOLD, &words);
                 flow.y += 2.0;
             }
@@ -33,12 +44,20 @@ fn by_subject(reasons: &[Reason]) -> Vec<(String, String)> {
         match told.iter_mut().find(|(subject, _)| *subject == reason.subject) {
             Some((_, words)) => {
                 words.push(' ');
-                words.push_str(&reason.words);
+                words.push_str(done(&reason.words));
             }
-            None => told.push((reason.subject.clone(), reason.words.clone())),
+            None => told.push((reason.subject.clone(), done(&reason.words).to_owned())),
         }
     }
     told
+}
+
+/// What a speaker can do goes before what was done with it; here only that counts.
+fn done(words: &str) -> &str {
+    match words.split_once(". ") {
+        Some((range, rest)) if range.starts_with("Usable from ") => rest,
+        _ => words,
+    }
 }
 
 fn left_alone(flow: &mut Flow<'_>, document: &Document) {
@@ -49,14 +68,14 @@ fn left_alone(flow: &mut Flow<'_>, document: &Document) {
         (None, Some(saved)) => vec![("", saved.tune.left_alone.as_slice())],
         (None, None) => return,
     };
+    if sides.iter().all(|(_, regions)| regions.is_empty()) {
+        flow.paragraph(NOTE, "No region was left alone.");
+        return;
+    }
     flow.heading("What was left alone, and why", 30.0);
     // The same regions on every side are told once.
     let alike = sides.windows(2).all(|pair| pair[0].1 == pair[1].1);
     let told = if alike { sides.get(..1).unwrap_or_default() } else { sides.as_slice() };
-    if told.iter().all(|(_, regions)| regions.is_empty()) {
-        flow.paragraph(BODY, "No region is noted as left alone.");
-        return;
-    }
     for (side, regions) in told {
         if !alike && !side.is_empty() {
             flow.need(LABEL.leading + BODY.leading);

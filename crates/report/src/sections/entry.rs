@@ -3,22 +3,51 @@
 use garage::entry::{EntryLine, gain_words, lines};
 
 use crate::Document;
-use crate::flow::{BODY, Flow, LABEL, NOTE, Style};
+use crate::flow::{BODY, Flow, LABEL, Style};
 use crate::ink;
 use crate::letters::Weight;
 use crate::page::{Area, Mark};
 use crate::table;
 
+/// How the sheet is set.
+struct Sheet {
+    columns: usize,
+    row: Style,
+    /// From the left edge of the column to: words, frequency (start, mark, unit), value, Q.
+    what: f32,
+    frequency: (f32, f32, f32),
+    value: (f32, f32, f32),
+    q: (f32, f32, f32),
+    /// "Band 3, peaking" or "3 peaking".
+    bands_are_called_so: bool,
+}
+
 const ROW: Style = Style { size: 8.2, leading: 12.2, weight: Weight::Regular, ink: ink::TEXT };
-/// From the left edge of the column to: words, frequency (start, mark, unit), value, Q.
-const WHAT: f32 = 13.0;
-const FREQUENCY: (f32, f32, f32) = (110.0, 131.0, 147.0);
-const VALUE: (f32, f32, f32) = (166.0, 178.0, 195.0);
-const Q: (f32, f32, f32) = (214.0, 228.0, 240.0);
+const ROOMY: Sheet = Sheet {
+    columns: 2,
+    row: ROW,
+    what: 13.0,
+    frequency: (110.0, 131.0, 147.0),
+    value: (166.0, 178.0, 195.0),
+    q: (214.0, 228.0, 240.0),
+    bands_are_called_so: true,
+};
+/// For many channels.
+const DENSE: Sheet = Sheet {
+    columns: 3,
+    row: Style { size: 7.2, leading: 8.9, ..ROW },
+    what: 11.0,
+    frequency: (68.0, 87.0, 101.0),
+    value: (113.0, 124.0, 136.0),
+    q: (152.0, 159.0, 167.0),
+    bands_are_called_so: false,
+};
+/// Lines that the roomy sheet has a page for.
+const MANY: usize = 90;
 
 /// The settings, or that there are none.
 pub fn write(flow: &mut Flow<'_>, document: &Document) {
-    flow.heading("Entry sheet", 90.0);
+    flow.heading("Entry sheet", 160.0);
     let Some(saved) = &document.tune else {
         flow.paragraph(BODY, "There are no settings to type in yet.");
         return;
@@ -32,21 +61,27 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
         "0 dB" => String::new(),
         down => format!(" Turn the input down by {down}, so that no band can overload."),
     };
+    let ticked = document.visit.entry.as_ref().filter(|entry| entry.tune == note.number);
+    let sheet = lines(tune);
     flow.paragraph(
         BODY,
         &format!(
-            "Tune {} \u{201C}{}\u{201D}{processor}, at {} Hz.{headroom}",
-            note.number, note.title, tune.sample_rate_hz,
+            "Tune {} \u{201C}{}\u{201D}{processor}, at {} Hz.{headroom} {}",
+            note.number,
+            note.title,
+            tune.sample_rate_hz,
+            entered(&sheet, ticked.map(|entry| &entry.ticked))
         ),
     );
-    let ticked = document.visit.entry.as_ref().filter(|entry| entry.tune == note.number);
-    let sheet = lines(tune);
-    flow.paragraph(NOTE, &entered(&sheet, ticked.map(|entry| &entry.ticked)));
-    flow.space(6.0);
+    flow.space(2.0);
     let ticked = |line: &EntryLine| ticked.is_some_and(|entry| entry.ticked.contains(&line.key));
-    flow.in_columns(2, |flow| {
+    let dead = document.dead_channels();
+    let set = if sheet.len() > MANY { DENSE } else { ROOMY };
+    flow.in_columns(set.columns, |flow| {
         for channel in sheet.chunk_by(|a, b| a.channel == b.channel) {
-            block(flow, channel, ticked);
+            let is_dead =
+                channel.first().is_some_and(|line| dead.iter().any(|(name, _)| *name == line.channel));
+            block(flow, &set, channel, is_dead, ticked);
         }
     });
 }
@@ -61,24 +96,34 @@ fn entered(sheet: &[EntryLine], ticked: Option<&std::collections::BTreeSet<Strin
     }
 }
 
-fn block(flow: &mut Flow<'_>, channel: &[EntryLine], ticked: impl Fn(&EntryLine) -> bool) {
+fn block(
+    flow: &mut Flow<'_>,
+    set: &Sheet,
+    channel: &[EntryLine],
+    is_dead: bool,
+    ticked: impl Fn(&EntryLine) -> bool,
+) {
     let Some(first) = channel.first() else { return };
     flow.space(7.0);
-    flow.need(LABEL.leading + 3.0 * ROW.leading);
-    head(flow, &first.channel, "");
+    flow.need(LABEL.leading + 3.0 * set.row.leading);
+    head(flow, &first.channel, if is_dead { ": dead" } else { "" });
     for line in channel {
-        let rows = flow.letters.wrap(&line.what, ROW.size, ROW.weight, room(line));
-        if flow.need(ROW.leading * rows.len() as f32) {
+        let short = line.what.strip_prefix("Band ").filter(|_| !set.bands_are_called_so);
+        let what = short.map_or_else(|| line.what.clone(), |words| words.replacen(',', "", 1));
+        let rows = flow.letters.wrap(&what, set.row.size, set.row.weight, set.room(line));
+        if flow.need(set.row.leading * rows.len() as f32) {
             head(flow, &first.channel, ", continued");
         }
-        row(flow, line, &rows, ticked(line));
+        row(flow, set, line, &rows, ticked(line));
     }
 }
 
-/// As far as the words may reach before the figures begin.
-fn room(line: &EntryLine) -> f32 {
-    let until = if line.frequency.is_empty() { VALUE.0 } else { FREQUENCY.0 };
-    until - WHAT - 2.0
+impl Sheet {
+    /// As far as the words may reach before the figures begin.
+    fn room(&self, line: &EntryLine) -> f32 {
+        let until = if line.frequency.is_empty() { self.value.0 } else { self.frequency.0 };
+        until - self.what - 2.0
+    }
 }
 
 fn head(flow: &mut Flow<'_>, channel: &str, more: &str) {
@@ -87,27 +132,28 @@ fn head(flow: &mut Flow<'_>, channel: &str, more: &str) {
     flow.y += 1.5;
 }
 
-fn row(flow: &mut Flow<'_>, line: &EntryLine, rows: &[String], ticked: bool) {
+fn row(flow: &mut Flow<'_>, set: &Sheet, line: &EntryLine, rows: &[String], ticked: bool) {
+    let style = set.row;
     let x = flow.x();
-    let first = flow.y + 0.72 * ROW.leading;
+    let first = flow.y + 0.72 * style.leading;
     tick_box(flow, x, first - 6.2, ticked);
     for words in rows {
-        flow.y += ROW.leading;
-        flow.words_at(x + WHAT, flow.y - 0.28 * ROW.leading, ROW, words);
+        flow.y += style.leading;
+        flow.words_at(x + set.what, flow.y - 0.28 * style.leading, style, words);
     }
     let at = |(start, mark, unit): (f32, f32, f32)| (x + start, x + mark, x + unit);
-    table::figure(flow, at(FREQUENCY), first, ROW, &line.frequency);
+    table::figure(flow, at(set.frequency), first, style, &line.frequency);
     let (_, unit) = line.value.split_once(' ').unwrap_or_default();
-    let widest = flow.width() - VALUE.2;
-    if flow.letters.width(unit, ROW.size, ROW.weight) > widest {
+    let widest = flow.width() - set.value.2;
+    if flow.letters.width(unit, style.size, style.weight) > widest {
         let right = x + flow.width();
-        flow.words_ending_at(right, first, ROW, &line.value);
+        flow.words_ending_at(right, first, style, &line.value);
     } else {
-        table::figure(flow, at(VALUE), first, ROW, &line.value);
+        table::figure(flow, at(set.value), first, style, &line.value);
     }
     if !line.q.is_empty() {
-        flow.words_ending_at(x + Q.0 + 2.0, first, Style { ink: ink::QUIET, ..ROW }, "Q");
-        table::figure(flow, at(Q), first, ROW, &line.q);
+        flow.words_ending_at(x + set.q.0 + 2.0, first, Style { ink: ink::QUIET, ..style }, "Q");
+        table::figure(flow, at(set.q), first, style, &line.q);
     }
 }
 

@@ -1,5 +1,6 @@
 //! What the factory did, and what we undid.
 
+use dsp::curve::Curve;
 use dsp::factory::AllPass;
 use dsp::verdict::Verdict;
 use garage::entry::gain_words;
@@ -10,21 +11,19 @@ use crate::flow::{DOUBT, Flow, NOTE, Style, TOLD};
 use crate::picture::{curves_svg, sum_board};
 use crate::words;
 
-const PICTURE_HEIGHT: f32 = 112.0;
+const PICTURE_HEIGHT: f32 = 84.0;
 const LABELS: f32 = 92.0;
 
 /// Only for a visit that looked into it.
 pub fn write(flow: &mut Flow<'_>, document: &Document) {
     let Some(finding) = &document.finding else { return };
     flow.heading("What the factory did, and what we undid", 40.0);
-    for output in &finding.outputs {
-        flow.entry(&words::sentence_case(&output.name), LABELS, TOLD, &output.sentence);
-        flow.y += 1.0;
-    }
+    let outputs = finding.outputs.iter().map(|it| (it.name.clone(), it.sentence.clone()));
+    told_once(flow, outputs.collect());
     volume(flow, finding);
     joined(flow, finding);
     if let Some(number) = finding.tune {
-        flow.paragraph(NOTE, &format!("The settings that undo it are tune {number} of the visit."));
+        flow.entry("Settings", LABELS, TOLD, &format!("Those that undo it are tune {number} of the visit."));
     }
     pictures(flow, finding);
     let style = if finding.verdict == Verdict::Good { NOTE } else { Style { ink: DOUBT.ink, ..NOTE } };
@@ -84,6 +83,7 @@ fn shape(steps: &[VolumeShape]) -> Option<String> {
 /// How outputs were joined, how far from flat the result was, and is.
 fn joined(flow: &mut Flow<'_>, finding: &Finding) {
     flow.y += 2.0;
+    let mut entries = Vec::new();
     for sum in &finding.sums {
         let mut told = Vec::new();
         if !sum.parts.is_empty() {
@@ -103,7 +103,22 @@ fn joined(flow: &mut Flow<'_>, finding: &Finding) {
                 flatness.rms_db_after
             ));
         }
-        flow.entry(&words::sentence_case(&sum.name), LABELS, TOLD, &told.join(" "));
+        entries.push((sum.name.clone(), told.join(" ")));
+    }
+    told_once(flow, entries);
+}
+
+/// An entry for each name; those of which the same is said share one.
+fn told_once(flow: &mut Flow<'_>, entries: Vec<(String, String)>) {
+    let mut shared: Vec<(String, String)> = Vec::new();
+    for (name, words) in entries {
+        match shared.iter_mut().find(|(_, other)| *other == words) {
+            Some((names, _)) => names.push_str(&format!(", {name}")),
+            None => shared.push((name, words)),
+        }
+    }
+    for (names, words) in shared {
+        flow.entry(&words::sentence_case(&names), LABELS, TOLD, &words);
         flow.y += 1.0;
     }
 }
@@ -114,22 +129,24 @@ fn part(part: &Combine) -> String {
     format!("{} ({}, {delay_ms} ms{turned})", part.name, gain_words(part.gain_db))
 }
 
-/// The all-passes that bring every output to one phase.
+/// The all-passes that bring every output to one phase, each with the outputs that get it.
 fn turned(parts: &[Combine]) -> Option<String> {
+    let mut distinct: Vec<AllPass> = Vec::new();
+    for it in parts.iter().flat_map(|part| &part.all_pass) {
+        if !distinct.contains(it) {
+            distinct.push(*it);
+        }
+    }
     let words = |it: &AllPass| {
-        let q = it.q.map_or_else(String::new, |q| format!(", Q {:.2}", q));
-        format!("{}{q}", words::frequency(it.frequency_hz))
+        let q = it.q.map_or_else(String::new, |q| format!(" with Q {q:.2}"));
+        let without: Vec<&str> =
+            parts.iter().filter(|part| !part.all_pass.contains(it)).map(|part| part.name.as_str()).collect();
+        let on =
+            if without.is_empty() { "all of them".into() } else { format!("all but {}", without.join(", ")) };
+        format!("an all-pass at {}{q} on {on}", words::frequency(it.frequency_hz))
     };
-    let told: Vec<String> = parts
-        .iter()
-        .filter(|part| !part.all_pass.is_empty())
-        .map(|part| {
-            let all: Vec<String> = part.all_pass.iter().map(words).collect();
-            format!("{} by {}", part.name, all.join(" and "))
-        })
-        .collect();
-    (!told.is_empty())
-        .then(|| format!("So that all turn their phase alike, all-passes were added: {}.", told.join("; ")))
+    let told: Vec<String> = distinct.iter().map(words).collect();
+    (!told.is_empty()).then(|| format!("So that all turn their phase alike: {}.", told.join("; ")))
 }
 
 /// Side by side where there are two.
@@ -140,8 +157,16 @@ fn pictures(flow: &mut Flow<'_>, finding: &Finding) {
         let svg = curves_svg(&board);
         flow.picture(PICTURE_HEIGHT, svg);
     };
+    let mut drawn: Vec<&Sum> = Vec::new();
+    let mut alike = Vec::new();
+    for sum in &finding.sums {
+        match drawn.iter().find(|other| look_alike(other, sum)) {
+            Some(other) => alike.push(format!("{} looks like {}", sum.name, other.name)),
+            None => drawn.push(sum),
+        }
+    }
     flow.space(6.0);
-    match finding.sums.as_slice() {
+    match drawn.as_slice() {
         [] => {}
         [one] => draw(flow, one),
         several => {
@@ -149,7 +174,33 @@ fn pictures(flow: &mut Flow<'_>, finding: &Finding) {
             flow.in_columns(2, |flow| several.iter().for_each(|sum| draw(flow, sum)));
         }
     }
+    if !alike.is_empty() {
+        flow.indented(30.0, NOTE, &words::sentence_case(&format!("{}.", alike.join(", "))));
+    }
     flow.y += 4.0;
+}
+
+/// Curves that nobody could tell apart in a picture: no point of any of them differs by more than this.
+const ALIKE_DB: f64 = 0.7;
+
+fn look_alike(a: &Sum, b: &Sum) -> bool {
+    let near = |a: &Curve, b: &Curve| {
+        let points = a.frequency_hz.iter().zip(&a.level_db).filter(|(hz, _)| (30.0..16_000.0).contains(*hz));
+        points.filter_map(|(hz, db)| Some((b.level_at_db(*hz)? - db).abs())).all(|apart| apart < ALIKE_DB)
+    };
+    let both = |a: &Option<Curve>, b: &Option<Curve>| match (a, b) {
+        (Some(a), Some(b)) => near(a, b),
+        (None, None) => true,
+        _ => false,
+    };
+    near(&a.before, &b.before) && both(&a.predicted, &b.predicted) && both(&a.measured, &b.measured)
+}
+
+/// How a remark about two neighbours goes on.
+const TURNED: &str = " join only with one of them turned over, as the slopes found there are made for";
+
+fn words_of_a_joint(words: &str) -> bool {
+    words.starts_with(TURNED)
 }
 
 /// Remarks that nothing above has told, each once: what holds for several outputs is said of all of them together.
@@ -159,7 +210,9 @@ fn gathered(finding: &Finding) -> Vec<String> {
     for remark in finding.remarks.iter().filter(|it| told.iter().all(|begin| !it.starts_with(begin))) {
         let of_an_output =
             remark.split_once(": ").filter(|(name, _)| finding.outputs.iter().any(|it| it.name == *name));
+        let of_a_joint = remark.find(TURNED).map(|at| remark.split_at(at));
         let (names, words) = of_an_output
+            .or(of_a_joint)
             .map_or((Vec::new(), remark.as_str()), |(name, words)| (vec![name.to_owned()], words));
         match said.iter_mut().find(|(_, other)| other == words) {
             Some((others, _)) => others.extend(names),
@@ -168,7 +221,12 @@ fn gathered(finding: &Finding) -> Vec<String> {
     }
     let whole = |(names, words): (Vec<String>, String)| {
         let ended = if words.ends_with(['.', '!', '?']) { words } else { format!("{words}.") };
-        words::sentence_case(&if names.is_empty() { ended } else { format!("{}: {ended}", names.join(", ")) })
+        let said = match names.as_slice() {
+            [] => ended,
+            _ if words_of_a_joint(&ended) => format!("{}{ended}", names.join("; ")),
+            _ => format!("{}: {ended}", names.join(", ")),
+        };
+        words::sentence_case(&said)
     };
     said.into_iter().map(whole).collect()
 }

@@ -20,10 +20,10 @@ pub fn lay_out(document: &Document, letters: &Letters) -> Vec<Page> {
     proof::write(&mut flow, document);
     done::write(&mut flow, document);
     factory::write(&mut flow, document);
-    entry::write(&mut flow, document);
     car::write(&mut flow, document);
-    flow.space(12.0);
-    flow.in_columns(2, |flow| {
+    entry::write(&mut flow, document);
+    flow.space(4.0);
+    flow.in_columns(3, |flow| {
         rig::write(flow, document);
         car::conditions(flow, document);
         car::cautions(flow, document);

@@ -13,7 +13,7 @@ use crate::words;
 const LARGE: Style = Style { size: 23.0, leading: 30.0, weight: Weight::Bold, ink: ink::AFTER };
 /// One or two pictures have room; three stand on one page with the figure above them.
 fn picture_height(pictures: usize) -> f32 {
-    if pictures < 3 { 176.0 } else { 128.0 }
+    if pictures < 3 { 176.0 } else { 110.0 }
 }
 
 /// From how far to how near, in figures, sentences and curves.

@@ -7,7 +7,7 @@ use crate::Document;
 use crate::flow::{DOUBT, Flow, NOTE, Style};
 use crate::words;
 
-const LABELS: f32 = 74.0;
+const LABELS: f32 = 52.0;
 
 /// Devices, microphone and its calibration, checks, takes.
 pub fn write(flow: &mut Flow<'_>, document: &Document) {

@@ -137,6 +137,11 @@ fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
             // Another plan is in force: what a hand changed in the old one is kept or gone.
             (state.source.plan, state.source.sum) = (None, None);
         }
+        let undo = |open: &OpenVisit| open.finding.as_ref().and_then(|it| it.tune);
+        if state.open.as_ref().and_then(undo) != undo(&visit) {
+            // What was typed in is no longer what is wanted.
+            state.source.entered = false;
+        }
         state.open = Some(visit);
         return Vec::new();
     }
