@@ -32,7 +32,7 @@ pub struct Args {
 /// How much of the job a demo does.
 #[derive(Clone, Copy, Default, clap::ValueEnum)]
 enum Extent {
-    /// All of it, nine positions: some 140 MB and more with every channel.
+    /// All of it, nine positions: some 200 to 400 MB.
     #[default]
     Whole,
     /// All of it with the shortest sweeps at four positions: some 12 MB.

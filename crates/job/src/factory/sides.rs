@@ -51,13 +51,15 @@ pub(super) fn look(
         Ok(Some(spectrum))
     };
     let (Some(left), Some(right)) = (one(alone.left)?, one(alone.right)?) else { return Ok(None) };
-    let strongest = left.loudest().max(right.loudest());
-    let limit = strongest * 10f64.powf(-IN_BAND_DB / 20.0);
     let (low_hz, high_hz) = (2.2 * sweep.shape.low_hz, 0.9 * sweep.shape.high_hz.min(0.5 * f64::from(rate)));
-    let inside: Vec<usize> = (0..left.bins.len().min(right.bins.len()).min(both.bins.len()))
+    // Beyond the sweep's band there is only noise, divided by next to nothing.
+    let swept: Vec<usize> = (0..left.bins.len().min(right.bins.len()).min(both.bins.len()))
         .filter(|&k| (low_hz..high_hz).contains(&(k as f64 * left.spacing_hz)))
-        .filter(|&k| left.bins[k].norm().max(right.bins[k].norm()) > limit)
         .collect();
+    let at_most = |k: usize| left.bins[k].norm().max(right.bins[k].norm());
+    let strongest = swept.iter().map(|&k| at_most(k)).fold(0.0, f64::max);
+    let limit = strongest * 10f64.powf(-IN_BAND_DB / 20.0);
+    let inside: Vec<usize> = swept.into_iter().filter(|&k| at_most(k) > limit).collect();
     let take = |spectrum: &Spectrum| inside.iter().map(|&k| spectrum.bins[k]).collect::<Vec<Complex64>>();
     let (of_left, of_right, of_both) = (take(&left), take(&right), take(both));
     let heard_at = |at: usize, later_s: f64| {
