@@ -1,6 +1,5 @@
 //! What noise alone contributes to a response, read from the parts of the deconvolved recording that hold nothing else.
 
-use super::strongest::PLACES_S;
 use super::window::{Cut, Heard};
 use crate::spectrum::{Complex, smooth_power};
 use crate::stimulus::SweepShape;
@@ -21,10 +20,10 @@ const PER_OCTAVE_AT_END: f64 = 96.0;
 impl Noise {
     /// Reads the noise through the same gate at other places: what a steady noise leaves there it also leaves in the
     /// response, since the division spreads it evenly over time.
-    pub fn read(heard: &Heard, cut: &Cut, shape: &SweepShape) -> Self {
+    pub fn read(heard: &Heard, cut: &Cut, direct: i64, shape: &SweepShape) -> Self {
         let rate = heard.frames_per_s;
         let gate = *cut.gate();
-        let opens_s = PLACES_S.1 + gate.after_s;
+        let opens_s = direct as f64 / rate + gate.after_s;
         let closes_s = heard.length() as f64 / rate - shape.harmonic_advance_s(HIGHEST_ORDER) - 0.1;
         let (first_s, last_s) = (opens_s + gate.before_s, closes_s - gate.after_s);
         let hop_s = 0.75 * (gate.before_s + gate.after_s);

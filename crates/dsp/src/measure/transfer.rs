@@ -4,7 +4,7 @@ use super::clock::{TimeBase, stretch};
 use super::deconvolve::{deconvolve, resampled};
 use super::noise::Noise;
 use super::repeats::{Averaged, average};
-use super::strongest::strongest;
+use super::strongest::{loudest, strongest};
 use super::window::{Cut, Heard};
 use super::{MeasureError, RepeatsUsed, sweep_of};
 use crate::calibration::MicCalibration;
@@ -102,7 +102,7 @@ pub(super) fn worked_out(
     }
     let heard = Heard { repeats, frames_per_s: base.frames_per_s };
     let cut = Cut::new(gate(&sweep.shape, after_s), base.frames_per_s);
-    let noise = Noise::read(&heard, &cut, &sweep.shape);
+    let noise = Noise::read(&heard, &cut, loudest(&heard), &sweep.shape);
     let direct = strongest(&heard, &noise.typical(), cut.spacing_hz(), cut.energy());
     let spectra: Vec<Vec<Complex>> =
         heard.repeats.iter().map(|(_, cyclic)| cut.spectrum(cyclic, direct)).collect();
