@@ -133,6 +133,9 @@ fn recordings_become_cards_and_a_plan_that_follows_the_hand() {
     // The undoing is one for the plan in force, under a new number, and what it is expected to do follows.
     let kept = state(&window).open.as_ref().unwrap().finding.clone().unwrap();
     assert!(kept.tune > found.tune, "{:?} after {:?}", kept.tune, found.tune);
+    // Only what the lower half passes is undone: nothing is boosted, or cut for the sake of, where it carries nothing.
+    let flatness = kept.sums[0].flatness.unwrap();
+    assert!(flatness.to_hz < 700.0 && flatness.rms_db_after < 1.5, "{flatness:?}");
     let expected = kept.sums[0].predicted.as_ref().unwrap();
     let undo = state(&window).open.as_ref().unwrap().undo[0].1.level_at_db(100.0).unwrap();
     let bent = kept.sums[0].before.level_at_db(100.0).unwrap() + undo - expected.level_at_db(100.0).unwrap();

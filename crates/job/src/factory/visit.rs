@@ -139,7 +139,8 @@ pub fn keep_plan(
     };
     let channel = undo.channels.iter_mut().find(|channel| channel.name == name);
     let start = channel.as_ref().map_or_else(Vec::new, |channel| channel.sections.clone());
-    let (from_hz, to_hz) = sum.flatness.map_or((30.0, 16_000.0), |it| (it.from_hz, it.to_hz));
+    let (from_hz, to_hz) =
+        passes(&before, sum.flatness.map_or((30.0, 16_000.0), |it| (it.from_hz, it.to_hz)));
     let options = Options { from_hz, to_hz, start, ..Options::default() };
     let proposal =
         propose(&before, &flat(), &limits, &options).map_err(|e| JobError::Analysis(e.to_string()))?;
@@ -171,6 +172,23 @@ pub fn keep_plan(
         kept.remarks.push(said);
     }
     Ok(folder.save_finding(&kept)?)
+}
+
+/// Below most of its band by this much a signal passes nothing.
+const PASSES_DB: f64 = 10.0;
+
+/// The part of `band_hz` that a changed plan still passes, so that nothing is boosted beyond it.
+fn passes(curve: &Curve, band_hz: (f64, f64)) -> (f64, f64) {
+    let points = curve.frequency_hz.iter().zip(&curve.level_db);
+    let inside: Vec<(f64, f64)> =
+        points.filter(|(hz, _)| (band_hz.0..=band_hz.1).contains(*hz)).map(|(hz, db)| (*hz, *db)).collect();
+    let mut levels: Vec<f64> = inside.iter().map(|it| it.1).collect();
+    levels.sort_by(f64::total_cmp);
+    // Four fifths up: a plan may have lost most of the band.
+    let Some(loud_db) = levels.get(levels.len() * 4 / 5) else { return band_hz };
+    let mut heard = inside.iter().filter(|(_, db)| *db > loud_db - PASSES_DB).map(|it| it.0);
+    let first_hz = heard.next().unwrap_or(band_hz.0);
+    (first_hz, heard.next_back().unwrap_or(band_hz.1))
 }
 
 /// How a remark about a second recording begins.
