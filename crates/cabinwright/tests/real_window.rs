@@ -62,6 +62,8 @@ struct Window {
 
 /// Far beyond the longest step, also on two busy cores: only a window that is stuck gets here.
 const PATIENCE: Duration = Duration::from_secs(200);
+/// Longer than a frame takes on a machine that has other work.
+const FRAME: Duration = Duration::from_millis(500);
 /// A key that shows no effect for this long while the window is free is sent again.
 const LOST: Duration = Duration::from_secs(20);
 const LOOK_EVERY: Duration = Duration::from_millis(100);
@@ -103,8 +105,10 @@ impl Window {
         !self.name().contains('…')
     }
 
+    /// Sends `key`, and waits for a frame: of two Tabs that share one, only one moves the focus.
     fn key(&self, key: &str) {
         self.screen.xdotool(&["key", "--clearmodifiers", key]);
+        std::thread::sleep(FRAME);
     }
 
     fn type_words(&self, words: &str) {
