@@ -41,6 +41,10 @@ pub struct Arrival {
 /// The threshold alone is right to about this among reflections of a tweeter or midrange.
 const AGREE_S: f64 = 60e-6;
 
+/// Polarity is sure when this share of the evidence speaks for it, and doubtful below the second.
+const UNANIMOUS: f64 = 0.8;
+const DIVIDED: f64 = 0.65;
+
 /// Finds the direct sound in `impulse`.
 ///
 /// The magnitude in the channel's band, extended beyond it by its own end slopes, gives the minimum phase; what the phase
@@ -75,20 +79,21 @@ pub fn arrival_within(
     }
     let impulse = &gated(impulse, &active(impulse))[..];
     let rough_s = onset_s(impulse, rate_hz, band);
-    let mut best: Option<(f64, Fit)> = None;
-    for gate_s in gates_s(band) {
-        let Some(fit) = fit(impulse, rate_hz, band, rough_s, gate_s) else { continue };
-        if best.as_ref().is_none_or(|(error, _)| fit.error_s < *error) {
-            best = Some((fit.error_s, fit));
-        }
-    }
-    let (_, fit) = best.ok_or(AlignError::NoBand)?;
+    let fits: Vec<Fit> =
+        gates_s(band).filter_map(|gate_s| fit(impulse, rate_hz, band, rough_s, gate_s)).collect();
+    let sharpest = |polarity: Option<Polarity>| {
+        let fits = fits.iter().filter(|fit| polarity.is_none_or(|it| fit.polarity == it));
+        fits.min_by(|a, b| a.error_s.total_cmp(&b.error_s))
+    };
+    let first = sharpest(None).ok_or(AlignError::NoBand)?;
+    let polarity = witnesses(&fits, first);
+    let fit = sharpest(Some(polarity.0)).ok_or(AlignError::NoBand)?;
     let period_s = 1.0 / (band.low_hz * band.high_hz).sqrt();
     let apart_s = (fit.time_s - fit.threshold_s).abs();
     let agree_s = AGREE_S + 0.1 * period_s;
-    let confidence = if fit.coherence > 0.85 && apart_s < agree_s {
+    let confidence = if fit.coherence > 0.85 && apart_s < agree_s && polarity.1 > UNANIMOUS {
         Confidence::High
-    } else if fit.coherence > 0.6 && apart_s < 2.5 * agree_s {
+    } else if fit.coherence > 0.6 && apart_s < 2.5 * agree_s && polarity.1 > DIVIDED {
         Confidence::Medium
     } else {
         Confidence::Low
@@ -103,6 +108,23 @@ pub fn arrival_within(
     })
 }
 
+/// The polarity that the fits near `first` tell, and the share of their evidence that speaks for it.
+///
+/// A short gate shows little more than an octave at the top of the band, where a reflection a quarter of a millisecond
+/// late can turn the phase over and a steeper slope can take up the rest; at the low end, which only longer gates show,
+/// it cannot.
+fn witnesses(fits: &[Fit], first: &Fit) -> (Polarity, f64) {
+    // Further off, another sound is meant.
+    let near_s = 0.6 / (first.low_hz * first.high_hz).sqrt();
+    let (mut normal, mut inverted) = (0.0, 0.0);
+    for fit in fits.iter().filter(|fit| (fit.time_s - first.time_s).abs() < near_s) {
+        let says = fit.coherence * (fit.high_hz / fit.low_hz).log2();
+        if fit.polarity == Polarity::Inverted { inverted += says } else { normal += says }
+    }
+    let all = f64::max(normal + inverted, f64::MIN_POSITIVE);
+    if inverted > normal { (Polarity::Inverted, inverted / all) } else { (Polarity::Normal, normal / all) }
+}
+
 struct Fit {
     time_s: f64,
     polarity: Polarity,
@@ -110,6 +132,9 @@ struct Fit {
     threshold_s: f64,
     /// What the unexplained phase is worth in time, for choosing between gates.
     error_s: f64,
+    /// What the gate shows of the band.
+    low_hz: f64,
+    high_hz: f64,
 }
 
 /// Closing times of the gate that are worth trying in a band.
@@ -170,7 +195,15 @@ fn fit(impulse: &[f64], rate_hz: f64, band: Band, rough_s: f64, gate_s: f64) -> 
     let minimum_impulse = minimum.impulse();
     let threshold_s = threshold(&gated, rate_hz)? - threshold(&minimum_impulse, rate_hz)?;
     let polarity = if signed < 0.0 { Polarity::Inverted } else { Polarity::Normal };
-    Some(Fit { time_s: start_s + time_s, polarity, coherence, threshold_s: start_s + threshold_s, error_s })
+    Some(Fit {
+        time_s: start_s + time_s,
+        polarity,
+        coherence,
+        threshold_s: start_s + threshold_s,
+        error_s,
+        low_hz,
+        high_hz: band.high_hz,
+    })
 }
 
 /// Raised cosine over log frequency, half an octave at either edge of the band.
