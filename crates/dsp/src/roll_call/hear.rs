@@ -41,6 +41,8 @@ pub(super) struct Heard {
     pub answer: Answer,
     /// Third-octave centres within the call's band, and the level of the answer at each.
     pub levels: Vec<(f64, f64)>,
+    /// How far each of them stands above the noise.
+    pub clear_db: Vec<f64>,
     /// The impulse response around the arrival, for comparing two answers: sample 0 lies 20 ms before the stimulus.
     pub impulse: Vec<f64>,
     /// Arrival from sample 0 of `impulse`.
@@ -139,7 +141,11 @@ fn answer(call: &Call, capture: &[f64], offset: usize, quiet: &[f64], rate_hz: f
     let stop = (begin + call.sweep.len() + after).min(capture.len());
     slice.extend_from_slice(&capture[begin.saturating_sub(before).min(stop)..stop]);
     let played = transform.forward(&call.sweep);
-    let response = divide(&transform.forward(&slice), &played);
+    // What comes later than any answer is noise, and what lies before is harmonics.
+    let mut impulse = transform.inverse(&divide(&transform.forward(&slice), &played));
+    let kept = (before + after).min(impulse.len());
+    close(&mut impulse, kept, after / 4);
+    let response = transform.forward(&impulse);
     let spacing_hz = rate_hz / transform.length() as f64;
     let noise = noise_density(quiet, rate_hz);
     let band = band_of(&played, spacing_hz);
@@ -151,14 +157,14 @@ fn answer(call: &Call, capture: &[f64], offset: usize, quiet: &[f64], rate_hz: f
         let power = mean(bins.clone().map(|k| response[k].norm_sqr()));
         let density = mean(bins.clone().map(|k| at(&noise, k as f64 * spacing_hz, rate_hz)));
         let drive = mean(bins.map(|k| played[k].norm_sqr()));
-        let floor = density * slice.len() as f64 / drive.max(1e-30);
+        let floor = density * slice.len() as f64 / drive.max(1e-30) * kept as f64 / impulse.len() as f64;
         ratios_db.push(10.0 * (power / floor.max(1e-30)).log10());
         levels.push((centre, 10.0 * power.max(1e-30).log10()));
     }
     // The upper quartile: one third-octave of noise is 10 dB above its mean now and then.
+    let clear_db = ratios_db.clone();
     ratios_db.sort_by(f64::total_cmp);
     let snr_db = ratios_db.get(ratios_db.len() * 3 / 4).copied().unwrap_or(f64::NEG_INFINITY);
-    let impulse = transform.inverse(&response);
     let audible = snr_db >= AUDIBLE_DB;
     let found = audible
         .then(|| {
@@ -178,9 +184,18 @@ fn answer(call: &Call, capture: &[f64], offset: usize, quiet: &[f64], rate_hz: f
             rattle_db: rattle_db(call, &slice[before..], quiet, rate_hz),
         },
         levels,
+        clear_db,
         impulse,
         arrival_s: found.map(|it| it.time_s),
         rate_hz,
+    }
+}
+
+/// Silences what comes after the first `kept` samples, over the last `fade` of them.
+fn close(impulse: &mut [f64], kept: usize, fade: usize) {
+    for (n, x) in impulse.iter_mut().enumerate().skip(kept.saturating_sub(fade)) {
+        let share = (n as f64 - (kept - fade) as f64) / fade.max(1) as f64;
+        *x *= 0.5 + 0.5 * (std::f64::consts::PI * share.min(1.0)).cos();
     }
 }
 

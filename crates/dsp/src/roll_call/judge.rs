@@ -2,6 +2,7 @@
 //!
 //! The thresholds are common practice, no source; the figures beside each were seen on simulated cars.
 
+use super::assign::{assign, mate, stranger};
 use super::hear::{AUDIBLE_DB, Heard};
 use super::{Call, Fault, Kind, Side, Trouble, speaker};
 use crate::align::Confidence;
@@ -11,12 +12,12 @@ use crate::tune::Polarity;
 const PAIR_LEVEL_DB: f64 = 8.0;
 /// A speaker without a like one differs less from all the others (sound cars: 7 dB at most).
 const LONE_LEVEL_DB: f64 = 10.0;
+/// Nor do both of a pair together, which are told from one another first.
+const PAIR_AWAY_DB: f64 = 14.0;
 /// An answer that overdrives the recording is louder than can be said; then this much is enough.
 const CLIPPED_DB: f64 = 3.0;
 /// An answer that lies this far below its fellows is crosstalk.
 const CROSSTALK_DB: f64 = 30.0;
-/// A subwoofer in a closed cabin is louder than its fellows by this (common practice).
-const SUBWOOFER_DB: f64 = 8.0;
 /// Left and right must differ by this in arrival before their order counts.
 const ORDER_MS: f64 = 0.25;
 /// Two answers are alike, or opposite, beyond this correlation.
@@ -28,8 +29,8 @@ const LATE_MS: f64 = 3.5;
 const FIRST: f64 = 1.5;
 /// Evidence from here on is sure: medium confidence and the first pulse agree.
 const SURE: f64 = 3.5;
-/// What unlikeness to the new mates counts against the fit of the kinds, in choosing between two exchanges.
-const STRANGERS: f64 = 0.5;
+/// An answer is a stranger's when another kind is likelier by this, as a logarithm.
+const STRANGE: f64 = 12.0;
 /// A buzz louder than this is a rattle (sound cars: none above −80 dB).
 const RATTLE_DB: f64 = -70.0;
 
@@ -41,10 +42,10 @@ pub(super) fn judge(calls: &[Call], heard: &[Heard], listener: Option<Side>) -> 
             it.answer.name
         ));
     }
-    let mut bench = Bench { calls, heard, troubles: vec![Vec::new(); calls.len()], remarks };
-    bench.find_wrong_speakers();
+    let level_db = heard.iter().map(|it| it.answer.level_db).collect();
+    let mut bench = Bench { calls, heard, troubles: vec![Vec::new(); calls.len()], level_db, remarks };
+    bench.find_exchanged(listener);
     bench.find_silent();
-    bench.find_swapped_sides(listener);
     bench.find_levels();
     bench.find_inverted();
     bench.find_rattles();
@@ -63,6 +64,8 @@ struct Bench<'a> {
     calls: &'a [Call],
     heard: &'a [Heard],
     troubles: Vec<Vec<Trouble>>,
+    /// Level of each answer against what is usual of the speaker that answers.
+    level_db: Vec<f64>,
     remarks: Vec<String>,
 }
 
@@ -75,114 +78,53 @@ impl Bench<'_> {
     fn own(&self, i: usize) -> bool {
         !self.troubles[i].iter().any(|it| {
             matches!(it, Trouble::Silent | Trouble::WrongSpeaker)
-                || matches!(it, Trouble::SwappedWith { other } if self.kind_of(other) != Some(self.calls[i].kind))
+                || matches!(it, Trouble::SwappedWith { other } if self.group_of(other) != Some(&self.calls[i].group))
         })
     }
 
-    fn kind_of(&self, name: &str) -> Option<Kind> {
-        self.calls.iter().find(|call| call.name == name).map(|call| call.kind)
+    fn group_of(&self, name: &str) -> Option<&String> {
+        self.calls.iter().find(|call| call.name == name).map(|call| &call.group)
     }
 
     /// The like speaker on the other side.
     fn mate(&self, i: usize) -> Option<usize> {
-        let call = &self.calls[i];
-        let other = match call.side {
-            Side::Left => Side::Right,
-            Side::Right => Side::Left,
-            Side::Both => return None,
-        };
-        self.calls.iter().position(|it| it.side == other && it.group == call.group && it.kind == call.kind)
+        mate(self.calls, i)
     }
 
-    fn level(&self, i: usize) -> f64 {
-        let usual = if self.calls[i].kind == Kind::Subwoofer { SUBWOOFER_DB } else { 0.0 };
-        self.heard[i].answer.level_db - usual
-    }
-
-    /// The middle level of all channels but `i` whose own speaker answered.
+    /// The middle level of all channels but `i` that were heard.
     fn fellows_db(&self, i: usize) -> Option<f64> {
-        let mut levels: Vec<f64> = (0..self.calls.len())
-            .filter(|&j| j != i && self.own(j) && self.audible(j))
-            .map(|j| self.level(j))
-            .collect();
+        let mut levels: Vec<f64> =
+            (0..self.calls.len()).filter(|&j| j != i && self.audible(j)).map(|j| self.level_db[j]).collect();
         levels.sort_by(f64::total_cmp);
         levels.get(levels.len() / 2).copied()
     }
 
-    fn find_wrong_speakers(&mut self) {
-        let misfit = |i: usize, kind| speaker::misfit_db(&self.heard[i].levels, kind);
-        let mut swaps = Vec::new();
-        for i in (0..self.calls.len()).filter(|&i| self.audible(i)) {
-            let own = misfit(i, self.calls[i].kind);
-            // A sound speaker fits its kind within 7 dB, reflections and all.
-            let strange = |j: &usize| own > 8.0 && misfit(i, self.calls[*j].kind) < own - 3.0;
-            let partner = (0..self.calls.len())
-                .filter(|&j| j != i && self.calls[j].kind != self.calls[i].kind)
-                .filter(strange)
-                .map(|j| {
-                    let gain = self.exchange_db(i, j);
-                    (gain - STRANGERS * self.strangers_db(i, j), gain, j)
-                })
-                .max_by(|a, b| a.0.total_cmp(&b.0));
-            if let Some((rank, gain, j)) = partner {
-                swaps.push((rank, gain, i, j));
-            }
+    fn find_exchanged(&mut self, listener: Option<Side>) {
+        let near = listener.filter(|side| *side != Side::Both).or_else(|| self.clear_near_side());
+        if near.is_none() && !self.orders().is_empty() {
+            self.remarks.push(
+                "Left and right could not be told apart: say on which side of the car the microphone stands."
+                    .into(),
+            );
         }
-        swaps.sort_by(|a, b| b.0.total_cmp(&a.0));
-        for (_, gain, i, j) in swaps {
-            if !self.troubles[i].is_empty() {
-                continue;
-            }
-            if gain > 0.0 && self.troubles[j].is_empty() {
-                for (one, other) in [(i, j), (j, i)] {
-                    let other = self.calls[other].name.clone();
-                    self.troubles[one].push(Trouble::SwappedWith { other });
-                }
-            } else {
+        let assigned = assign(self.calls, self.heard, near);
+        self.level_db = assigned.level_db;
+        for (i, other) in assigned.speaker.into_iter().enumerate() {
+            if other != i {
+                let other = self.calls[other].name.clone();
+                self.troubles[i].push(Trouble::SwappedWith { other });
+            } else if self.audible(i) && stranger(&self.heard[i], self.calls[i].kind) > STRANGE {
                 self.troubles[i].push(Trouble::WrongSpeaker);
             }
         }
     }
 
-    /// How much better two answers fit when each is thought to come from the other's speaker, in dB of misfit;
-    /// which side they come from counts where it is known.
-    fn exchange_db(&self, i: usize, j: usize) -> f64 {
-        let better = |a: usize, b: usize| {
-            let levels = &self.heard[a].levels;
-            if !self.audible(a) {
-                // Silence is what a speaker gives that cannot play there at all.
-                return if speaker::mean_level_db(levels, self.calls[b].kind) < -20.0 { 6.0 } else { -20.0 };
-            }
-            speaker::misfit_db(levels, self.calls[a].kind) - speaker::misfit_db(levels, self.calls[b].kind)
-        };
-        let sides = |a: usize, b: usize| -> f64 {
-            let (Some(at), Some(near)) = (self.heard[a].answer.arrival_ms, self.near_side()) else {
-                return 0.0;
-            };
-            match (self.calls[b].side, at < 0.75) {
-                (Side::Both, _) => 0.0,
-                (side, is_near) if (side == near) == is_near => 1.5,
-                _ => -1.5,
-            }
-        };
-        // An answer may look like either kind; it must not speak against the exchange. Where the other channel's is the
-        // only speaker of its kind and answers here, it must speak louder: a midrange pushed by the cabin's low end
-        // looks like a subwoofer.
-        let only = self.calls.iter().filter(|call| call.kind == self.calls[j].kind).count() == 1;
-        if better(j, i) < if only { -9.0 } else { -5.0 } {
-            return -1.0;
-        }
-        better(i, j) + better(j, i) + sides(i, j) + sides(j, i)
-    }
-
-    /// How unlike, in dB, two answers thought exchanged are to the speakers they would then be mates of: which tweeter
-    /// of a pair is meant shows in the other one's level and shape only.
-    fn strangers_db(&self, i: usize, j: usize) -> f64 {
-        let unlike = |a: usize, b: usize| {
-            let mate = self.mate(b).filter(|&mate| mate != a && self.audible(mate) && self.audible(a));
-            mate.and_then(|mate| speaker::apart_db(&self.heard[a].levels, &self.heard[mate].levels))
-        };
-        unlike(i, j).unwrap_or(0.0) + unlike(j, i).unwrap_or(0.0)
+    /// The side of the microphone where the pairs alone say it.
+    fn clear_near_side(&self) -> Option<Side> {
+        let orders = self.orders();
+        // One pair alone, or a draw, tells nothing: either could be the swapped one.
+        let agreed = orders.len() > 2 || orders.len() > 1 && orders.iter().all(|it| it.2 == orders[0].2);
+        self.near_side().filter(|_| agreed)
     }
 
     /// The side whose speakers arrive first in most left-right pairs.
@@ -213,38 +155,9 @@ impl Bench<'_> {
 
     fn find_silent(&mut self) {
         for i in 0..self.calls.len() {
-            let far_below = self.fellows_db(i).is_some_and(|db| self.level(i) < db - CROSSTALK_DB);
+            let far_below = self.fellows_db(i).is_some_and(|db| self.level_db[i] < db - CROSSTALK_DB);
             if self.troubles[i].is_empty() && (!self.audible(i) || far_below) {
                 self.troubles[i].push(Trouble::Silent);
-            }
-        }
-    }
-
-    fn find_swapped_sides(&mut self, listener: Option<Side>) {
-        let orders = self.orders();
-        let side = listener.filter(|side| *side != Side::Both).or_else(|| {
-            let near = self.near_side();
-            // One pair alone, or a draw, tells nothing: either could be the swapped one.
-            near.filter(|_| {
-                orders.len() > 2 || orders.iter().all(|(_, _, left)| *left == orders[0].2) && orders.len() > 1
-            })
-        });
-        let Some(side) = side else {
-            if !orders.is_empty() {
-                self.remarks.push(
-                    "Left and right could not be told apart: say on which side of the car the microphone stands."
-                        .into(),
-                );
-            }
-            return;
-        };
-        for (left, right, left_first) in orders {
-            if left_first == (side == Side::Left) {
-                continue;
-            }
-            for (one, other) in [(left, right), (right, left)] {
-                let other = self.calls[other].name.clone();
-                self.troubles[one].push(Trouble::SwappedWith { other });
             }
         }
     }
@@ -253,17 +166,17 @@ impl Bench<'_> {
         let mut found = Vec::new();
         for i in (0..self.calls.len()).filter(|&i| self.own(i)) {
             let Some(fellows_db) = self.fellows_db(i) else { continue };
-            let away = self.level(i) - fellows_db;
+            let away = self.level_db[i] - fellows_db;
             let mate = self.mate(i).filter(|&j| self.own(j));
             let by_db = match mate {
                 Some(j) => {
-                    let apart = self.level(i) - self.level(j);
-                    let mate_away = self.fellows_db(j).map_or(0.0, |db| self.level(j) - db);
+                    let apart = self.level_db[i] - self.level_db[j];
+                    let mate_away = self.fellows_db(j).map_or(0.0, |db| self.level_db[j] - db);
                     let limit =
                         if self.heard[i].answer.clipped && apart > 0.0 { CLIPPED_DB } else { PAIR_LEVEL_DB };
                     if apart.abs() > limit && away.abs() >= mate_away.abs() {
                         apart
-                    } else if away.abs() > LONE_LEVEL_DB {
+                    } else if away.abs() > PAIR_AWAY_DB {
                         // Both of the pair, alike or one each way.
                         away
                     } else {

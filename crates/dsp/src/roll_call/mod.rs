@@ -4,6 +4,7 @@
 //! arrival and polarity of whatever speaker answered; what the speaker adds far above the sweep's momentary frequency
 //! betrays a loose part. The answers are then held against the channel map and against one another.
 
+mod assign;
 mod hear;
 mod judge;
 mod speaker;

@@ -4,10 +4,13 @@ use std::f64::consts::{FRAC_PI_2, SQRT_2};
 
 use super::Kind;
 use super::hear::Heard;
-use crate::curve::interpolate_log;
 use crate::spectrum::{Complex, RealTransform, fast_length, response_at};
 
 impl Kind {
+    /// All of them, in order.
+    pub(super) const ALL: [Self; 5] =
+        [Self::FullRange, Self::Tweeter, Self::Midrange, Self::Woofer, Self::Subwoofer];
+
     /// The trade's word.
     pub fn word(self) -> &'static str {
         match self {
@@ -30,7 +33,8 @@ impl Kind {
         }
     }
 
-    fn level_db(self, frequency_hz: f64) -> f64 {
+    /// Level there against its own band.
+    pub(super) fn level_db(self, frequency_hz: f64) -> f64 {
         let (low_hz, high_hz) = self.reach_hz();
         let fall = |ratio: f64| -10.0 * (1.0 + ratio.powi(4)).log10();
         fall(low_hz / frequency_hz) + fall(frequency_hz / high_hz)
@@ -68,23 +72,6 @@ pub(super) fn first_push(heard: &Heard, kind: Kind) -> Option<bool> {
 
 /// A pulse this high against the highest is a sound and no ripple before it.
 const FIRST_PUSH: f64 = 0.5;
-
-/// Rms distance of `levels` (Hz, dB) from what a speaker of `kind` does there, its sensitivity left free.
-pub(super) fn misfit_db(levels: &[(f64, f64)], kind: Kind) -> f64 {
-    let apart: Vec<f64> = levels.iter().map(|(hz, db)| db - kind.level_db(*hz)).collect();
-    let count = apart.len().max(1) as f64;
-    let mean = apart.iter().sum::<f64>() / count;
-    (apart.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / count).sqrt()
-}
-
-/// Rms difference of two answers where both were called, level included; `None` where that is less than an octave.
-pub(super) fn apart_db(one: &[(f64, f64)], other: &[(f64, f64)]) -> Option<f64> {
-    let (hz, level_db): (Vec<f64>, Vec<f64>) = other.iter().copied().unzip();
-    let apart: Vec<f64> =
-        one.iter().filter_map(|(f, db)| Some(db - interpolate_log(&hz, &level_db, *f)?)).collect();
-    let mean_square = apart.iter().map(|x| x * x).sum::<f64>() / apart.len().max(1) as f64;
-    (apart.len() >= 3).then(|| mean_square.sqrt())
-}
 
 /// Mean level at the frequencies of `levels` of a speaker of `kind`, its own band being 0 dB.
 pub(super) fn mean_level_db(levels: &[(f64, f64)], kind: Kind) -> f64 {
