@@ -250,7 +250,7 @@ impl Car {
     }
 
     fn record(&mut self, stimulus: &Path, position: &Position, recording: &Path) {
-        self.rig.place_microphone(position);
+        self.rig.place_microphone("driver", position).unwrap();
         let wav = audio::wav::read(stimulus).unwrap();
         let samples = Arc::new(wav.channels[0].iter().map(|x| *x as f32).collect());
         let order = TakeOrder {

@@ -157,6 +157,20 @@ impl Limits {
             .unwrap_or((CrossoverFamily::LinkwitzRiley, order))
     }
 
+    /// The orders in which a family of crossover filters can be set; none where the processor does not have it.
+    pub fn crossover_orders(&self, family: CrossoverFamily) -> Vec<u8> {
+        let all = match family {
+            CrossoverFamily::LinkwitzRiley => vec![2, 4, 6, 8],
+            CrossoverFamily::Butterworth | CrossoverFamily::Bessel => (1..=8).collect(),
+        };
+        if self.crossovers.is_empty() {
+            return all;
+        }
+        let has =
+            |order: &u8| self.crossovers.iter().any(|it| it.family == family && it.orders.contains(order));
+        all.into_iter().filter(has).collect()
+    }
+
     /// The nearest delay that can be set.
     pub fn delay_on_step_ms(&self, delay_ms: f64) -> f64 {
         match self.delay_ms {
@@ -184,7 +198,11 @@ mod tests {
         let limits: Limits = serde_json::from_str(text).unwrap();
         assert_eq!(limits.crossover(4), (CrossoverFamily::Butterworth, 3));
         assert_eq!(limits.crossover(2), (CrossoverFamily::LinkwitzRiley, 2));
+        assert_eq!(limits.crossover_orders(CrossoverFamily::Butterworth), [1, 2, 3]);
+        assert_eq!(limits.crossover_orders(CrossoverFamily::LinkwitzRiley), [2]);
+        assert!(limits.crossover_orders(CrossoverFamily::Bessel).is_empty());
         let any = Limits { crossovers: Vec::new(), ..limits };
+        assert_eq!(any.crossover_orders(CrossoverFamily::LinkwitzRiley), [2, 4, 6, 8]);
         assert_eq!(any.crossover(4), (CrossoverFamily::LinkwitzRiley, 4));
     }
 

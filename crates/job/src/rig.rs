@@ -95,16 +95,27 @@ impl JobRig {
         self.rig.take(order, watch)
     }
 
-    /// Puts the virtual microphone in its place; by hand otherwise.
-    pub fn place_microphone(&self, position: &Position) {
-        if let Some(car) = &self.car {
-            car.edit(|car| {
-                let head_m = car.scenario().seats.first().map_or([0.5; 3], |seat| seat.head_m);
-                let [forward, left, up] = position.offset_m;
-                // The cabin's axes run right, rearward, up.
-                car.set_microphone_at([head_m[0] - left, head_m[1] - forward, head_m[2] + up]);
-            });
-        }
+    /// Puts the virtual microphone in its place at `seat`; by hand otherwise. A visit that names no seat is about the
+    /// first.
+    ///
+    /// # Errors
+    /// A seat that the virtual car does not have.
+    pub fn place_microphone(&self, seat: &str, position: &Position) -> Result<(), JobError> {
+        let Some(car) = &self.car else { return Ok(()) };
+        car.edit(|car| {
+            let seats = &car.scenario().seats;
+            let named = seats.iter().find(|it| seat.is_empty() || it.name == seat);
+            let Some(head_m) = named.map(|it| it.head_m) else {
+                let known = seats.iter().map(|it| it.name.as_str()).collect::<Vec<_>>().join(", ");
+                return Err(JobError::Input(format!(
+                    "the virtual car has no seat \"{seat}\"; it has {known}"
+                )));
+            };
+            let [forward, left, up] = position.offset_m;
+            // The cabin's axes run right, rearward, up.
+            car.set_microphone_at([head_m[0] - left, head_m[1] - forward, head_m[2] + up]);
+            Ok(())
+        })
     }
 
     /// Types a tune into the virtual processor's channels, or sets them flat; by hand otherwise.

@@ -297,6 +297,33 @@ fn a_dragged_target_is_followed() {
     assert_eq!(delays(&made.tune), delays(&followed.result.tune));
 }
 
+/// Joined alone, a voiced tune may lose what its bands were fitted to; joined again it is never worse.
+#[test]
+fn a_voiced_tune_joined_again_is_never_worse() {
+    const SEED: u64 = 47;
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+    let bench = bench("active-three-way", &mut rng);
+    let [measured, _] = places(&bench, 0, &mut rng);
+    let cabin_here = cabin(&bench, &measured[..3], &mut rng);
+    let (map, target, limits) = (&bench.map, &bench.target, &bench.limits);
+    let made = voicing::set_up(&cabin_here, map, target, limits, &Wish::default()).unwrap().result;
+    let error = |tune: &Tune| voicing::whole_error_db(&cabin_here, tune, target);
+    let joined_only = voicing::join(&cabin_here, map, &made.tune, limits).unwrap().result;
+    // A tune whose subwoofer was put two milliseconds off by hand has something to gain.
+    let mut spoilt = made.tune.clone();
+    spoilt.channels.iter_mut().filter(|it| it.name == "subwoofer").for_each(|it| it.delay_ms += 2.0);
+    for (what, tune) in [("refined", &made.tune), ("spoilt", &spoilt)] {
+        let again = voicing::join_again(&cabin_here, map, tune, target, limits).unwrap().result;
+        let (before_db, after_db) = (error(tune), error(&again.tune));
+        println!(
+            "{what}: {before_db:.2} dB, joined again {after_db:.2}, joined only {:.2}",
+            error(&joined_only.tune)
+        );
+        assert!(after_db <= before_db, "seed {SEED}, {what}: {after_db} after {before_db}");
+        assert!(!again.joints.is_empty() && again.joints.iter().all(|it| it.delay_ms == 0.0));
+    }
+}
+
 /// Two seats: the second gains and the first pays, and with all the weight on the first nothing changes for it.
 #[test]
 fn a_second_seat_is_paid_for_by_the_first() {

@@ -244,6 +244,11 @@ impl Meeting {
         Some(Join { best, runner_up })
     }
 
+    /// The two bands with nothing changed.
+    pub fn as_it_is(&self) -> Way {
+        self.way(0.0, false, None, &[])
+    }
+
     fn why(&self, best: &Way, other: &Way) -> Why {
         let by_db = other.worst_lost_db - best.worst_lost_db;
         let periods = (other.delay_s - best.delay_s) * self.middle_hz();

@@ -48,7 +48,7 @@ pub fn take(
 ) -> Result<Judged<CabinTake>, JobError> {
     let channel = channel_of(place, channel)?.clone();
     let at = position_of(place, position)?.clone();
-    place.rig.place_microphone(&at);
+    place.rig.place_microphone(&place.folder.record().seat, &at)?;
     // The speaker alone: crossovers and the rest are put on it in the prediction.
     place.rig.enter_tune(None)?;
     let rig = place.rig_record()?;

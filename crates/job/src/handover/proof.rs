@@ -56,7 +56,7 @@ pub fn take(
     watch: &Watch,
 ) -> Result<Judged<ProofTake>, JobError> {
     let at = position_of(place, position)?.clone();
-    place.rig.place_microphone(&at);
+    place.rig.place_microphone(&place.folder.record().seat, &at)?;
     enter(place, tune)?;
     let rig = place.rig_record()?;
     let channels: Vec<_> = place.folder.car().channel_map.on_side(side).cloned().collect();

@@ -1,7 +1,8 @@
 //! Every crossover joined: delay, polarity and all-pass by the complex sum through the tune at every position.
 
 use dsp::limits::Limits;
-use dsp::system::join::{Into, Means, SumOverDelay, Way, all_passes_within};
+use dsp::system::join::{Into, Means, SumOverDelay, Way, Why, all_passes_within};
+use dsp::target::Target;
 use dsp::tune::{Polarity, Section, SectionKind, Tune};
 use dsp::verdict::Verdict;
 use garage::{Channel, ChannelMap, Reason, Role, Side};
@@ -9,6 +10,7 @@ use serde::Serialize;
 
 use super::align::refresh;
 use super::meeting::Place;
+use super::refine::{Refinement, THOROUGH, refine, whole_error_db};
 use super::start::{in_order, lower_of};
 use super::system::shared_positions;
 use crate::cabin::CabinCurves;
@@ -78,6 +80,8 @@ pub struct RunnerUp {
 const SUBWOOFER_WINDOW_S: f64 = 0.006;
 /// Other drivers are set by arrival; their phase through the crossover asks for up to this share of a period more.
 const WINDOW_PERIODS: f64 = 0.6;
+/// Less is not worth typing in.
+const WORTH_DB: f64 = 0.05;
 /// A joint that loses more than this is said to be poor.
 const POOR_DB: f64 = 2.0;
 
@@ -92,6 +96,56 @@ pub fn join(
     map: &ChannelMap,
     tune: &Tune,
     limits: &Limits,
+) -> Result<Judged<Joined>, JobError> {
+    joins(cabin, map, tune, limits, true)
+}
+
+/// Joins a tune that is voiced already: joined anew and refined, or as it was where that is no nearer to the target.
+///
+/// Bands were fitted on the joints that were there, so that a better joint alone can make the whole worse. The joints are
+/// those of the tune that comes out.
+///
+/// # Errors
+/// As [`join`].
+pub fn join_again(
+    cabin: &CabinCurves,
+    map: &ChannelMap,
+    tune: &Tune,
+    target: &Target,
+    limits: &Limits,
+) -> Result<Judged<Joined>, JobError> {
+    let anew = join(cabin, map, tune, limits)?;
+    let everything = Refinement { channels: None, delays: true, iterations: THOROUGH };
+    let refined = refine(cabin, &anew.result.tune, target, limits, everything)?;
+    let before_db = whole_error_db(cabin, tune, target);
+    let better = refined.after_db < before_db - WORTH_DB;
+    let chosen = if better { &refined.tune } else { tune };
+    let mut judged = joins(cabin, map, chosen, limits, false)?;
+    judged.result.tune = chosen.clone();
+    let words = if better {
+        judged.result.reasons = anew.result.reasons;
+        format!(
+            "Joined again and refined: the expected distance from the target fell from {before_db:.1} to {:.1} dB.",
+            refined.after_db
+        )
+    } else {
+        judged.result.reasons.clear();
+        format!(
+            "Joined again, the whole would come to {:.1} dB off the target instead of {before_db:.1}: all stays as it was.",
+            refined.after_db
+        )
+    };
+    judged.result.reasons.push(Reason { subject: "joins".into(), words });
+    Ok(judged)
+}
+
+/// Joins, or with `set` false only looks at the joints as they are, the best other way as the runner-up.
+fn joins(
+    cabin: &CabinCurves,
+    map: &ChannelMap,
+    tune: &Tune,
+    limits: &Limits,
+    set: bool,
 ) -> Result<Judged<Joined>, JobError> {
     let positions = shared_positions(&cabin.channels);
     if positions.is_empty() {
@@ -134,9 +188,21 @@ pub fn join(
             Vec::new()
         };
         let means = Means { home_s: 0.0, window_s, all_passes, into, rate_hz: tune.sample_rate_hz };
-        let Some(found) = place.meeting.join(&means) else { continue };
+        let Some(mut found) = place.meeting.join(&means) else { continue };
+        if !set {
+            let as_it_is = place.meeting.as_it_is();
+            let plain = found.best.all_pass.is_none();
+            let same =
+                plain && !found.best.invert && found.best.delay_s.abs() < 0.1 / place.meeting.middle_hz();
+            if !same {
+                found.runner_up = Some((found.best, Why::Less));
+            }
+            found.best = as_it_is;
+        }
         let joint = place.joint(&found, window_s, tune.sample_rate_hz);
-        settle(&mut judged.result.tune, &joint, &found.best);
+        if set {
+            settle(&mut judged.result.tune, &joint, &found.best);
+        }
         if joint.lost_db > POOR_DB {
             judged.note(
                 Verdict::Usable,
@@ -150,6 +216,9 @@ pub fn join(
         }
         judged.result.reasons.push(Reason { subject: joint.lower.join(" and "), words: joint.sentence() });
         judged.result.joints.push(joint);
+    }
+    if !set {
+        return Ok(judged);
     }
     within_reach(&mut judged, limits);
     refresh(&mut judged.result.tune)?;

@@ -151,7 +151,11 @@ impl Place {
                 Why::DipAt { place, by_db } => {
                     format!("it leaves a dip {by_db:.1} dB deeper at {}", name(place))
                 }
-                Why::Less => format!("it loses {:.1} dB more", (way.lost_db - best.lost_db).max(0.0)),
+                Why::Less if way.lost_db < best.lost_db => format!(
+                    "it loses {:.1} dB less here, and brings the whole no nearer to the target",
+                    best.lost_db - way.lost_db
+                ),
+                Why::Less => format!("it loses {:.1} dB more", way.lost_db - best.lost_db),
             },
         });
         let as_it_was = self.meeting.over_delay(

@@ -23,7 +23,7 @@ pub use compare::{ChangeCurve, Changed, TuneComparison, compare};
 pub use crossovers::{CrossoverAdvice, propose_crossovers};
 pub use dsp::spectrum::Bins;
 pub use ears::{AtTheEars, at_the_ears};
-pub use join::{Joined, Joint, RunnerUp, join};
+pub use join::{Joined, Joint, RunnerUp, join, join_again};
 pub(crate) use predict::inner_band;
 pub use predict::{Prediction, SMOOTHING_PER_OCTAVE, Scope, average_of, curve_grid_hz, predict};
 pub use propose::{Proposal, heard_band, propose, propose_quickly};

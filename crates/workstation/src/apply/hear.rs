@@ -27,11 +27,13 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
         }
         Event::Limits(limits) => {
             remember(state, "limits".into());
+            voicing::let_go(state);
             state.draft.sheet.limits = Some(limits);
             return save_sheet(state);
         }
         Event::Target(target) => {
             remember(state, "target".into());
+            voicing::let_go(state);
             state.draft.sheet.target = Some(target);
             return save_sheet(state);
         }
@@ -60,17 +62,23 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
         Event::Tuned(made) => {
             state.running = None;
             remember(state, "proposal".into());
+            voicing::let_go(state);
             state.editing = None;
             state.draft.tune = Some(made.tune);
             let page = &mut state.voicing;
             page.said = made.said;
             page.left_alone = made.left_alone.unwrap_or(std::mem::take(&mut page.left_alone));
             page.seats.found = made.seats.or(page.seats.found);
-            page.joints = made.joints.map_or(Arc::clone(&page.joints), Arc::new);
+            if let Some(joints) = made.joints {
+                page.joints = Arc::new(joints);
+                page.joined = state.draft.tune.clone().map(Arc::new);
+            }
             page.advice = made.advice.map_or(Arc::clone(&page.advice), Arc::new);
             predict::again(state);
         }
-        Event::Followed(tune, left_alone) => return voicing::followed(state, tune, left_alone),
+        Event::Followed { number, tune, left_alone } => {
+            return voicing::followed(state, number, tune, left_alone);
+        }
         Event::Kept(number) => {
             state.notice = Some(Notice::done(format!("tune {number} is kept")));
             return read_again(state);
@@ -102,6 +110,7 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
         Event::Failed(words) => {
             state.running = None;
             state.cabin.queue.clear();
+            voicing::let_go(state);
             state.notice = Some(Notice::failed(words));
         }
     }
@@ -154,6 +163,7 @@ fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
     let tune = visit.latest_tune().map(|saved| saved.tune.clone());
     let report = visit.folder.join("report").join("report.pdf");
     let has_takes = !visit.takes.is_empty();
+    let asked = state.voicing.asked;
     *state = State {
         garage,
         scenarios,
@@ -162,6 +172,8 @@ fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
         open: Some(visit),
         ..State::default()
     };
+    // What the visit before asked for is no answer here.
+    state.voicing.asked = asked;
     state.handover.written = report.is_file().then(|| report.clone());
     state.handover.report = report.display().to_string();
     if has_takes { super::think(state, Think::Curves, "Making the curves") } else { Vec::new() }

@@ -37,6 +37,7 @@ fn change(sheet: &mut Sheet, edit: SheetEdit) {
         SheetEdit::Description(words) => sheet.description = words,
         SheetEdit::Wishes(words) => sheet.wishes = words,
         SheetEdit::Tuner(words) => sheet.tuner = words,
+        SheetEdit::Seat(words) => sheet.seat = words,
         SheetEdit::Processor(words) => sheet.processor = words,
         SheetEdit::Microphone(words) => sheet.microphone.get_or_insert_default().name = words,
         SheetEdit::FullScale(level) => sheet.microphone.get_or_insert_default().full_scale_db_spl = level,

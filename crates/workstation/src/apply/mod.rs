@@ -105,6 +105,7 @@ fn walk(state: &mut State, back: bool) -> Vec<Order> {
     let sheet_changed = then.sheet != now.sheet;
     state.draft = then;
     state.editing = None;
+    voicing::let_go(state);
     predict::again(state);
     if sheet_changed { save_sheet(state) } else { Vec::new() }
 }

@@ -8,7 +8,7 @@ use dsp::tune::{ChannelTune, Crossover, LeftAlone, Pass, Section, SectionKind, T
 
 use super::{predict, remember, save_sheet, sound, think};
 use crate::commands::{TargetEdit, TuneEdit, VoicingCommand};
-use crate::state::{Compared, Leaf, Notice, ScopeView, State};
+use crate::state::{Compared, Following, Leaf, Notice, ScopeView, State};
 use crate::work::{DiskOrder, Order, Sound, Think, ThinkOrder};
 
 pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
@@ -31,9 +31,11 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
         VoicingCommand::SetUp => return set_up(state, false),
         VoicingCommand::SetUpAgain => return set_up(state, true),
         VoicingCommand::Align => return align(state),
+        VoicingCommand::Join => return join(state),
         VoicingCommand::Propose => return propose(state),
         VoicingCommand::Edit(edit) => {
             remember(state, edit.field());
+            let_go(state);
             let edit = safe(state, edit);
             if let Some(tune) = &mut state.draft.tune {
                 change(tune, edit);
@@ -48,7 +50,10 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
         VoicingCommand::OtherSeat(path) => state.voicing.seats.other = path,
         VoicingCommand::Weight(weight) => state.voicing.seats.weight = weight.clamp(0.0, 1.0),
         VoicingCommand::ShareSeats => return share_seats(state),
-        VoicingCommand::Follow(follow) => state.voicing.still = !follow,
+        VoicingCommand::Follow(follow) => {
+            state.voicing.still = !follow;
+            let_go(state);
+        }
         VoicingCommand::Target(edit) => {
             let field = match edit {
                 TargetEdit::Point(index, ..) => format!("target point {index}"),
@@ -106,6 +111,13 @@ fn align(state: &mut State) -> Vec<Order> {
     think(state, Think::Align { curves, sheet, tune }, "Working out levels and delays")
 }
 
+fn join(state: &mut State) -> Vec<Order> {
+    let Some(curves) = state.curves.clone() else { return no_takes(state) };
+    let Some(tune) = state.draft.tune.clone().map(Box::new) else { return set_up(state, false) };
+    let sheet = Box::new(state.draft.sheet.clone());
+    think(state, Think::Join { curves, sheet, tune }, "Joining the bands")
+}
+
 fn propose(state: &mut State) -> Vec<Order> {
     let Some(curves) = state.curves.clone() else { return no_takes(state) };
     let Some(tune) = state.draft.tune.clone().map(Box::new) else { return set_up(state, false) };
@@ -153,22 +165,32 @@ fn follow(state: &mut State) -> Vec<Order> {
     if page.still || state.running.is_some() {
         return Vec::new();
     }
-    if page.following.is_some() {
-        page.following = Some(true);
+    if let Some(under_way) = &mut page.following {
+        under_way.moved_on = true;
         return Vec::new();
     }
     let Some(open) = &state.open else { return Vec::new() };
-    page.following = Some(false);
+    page.asked += 1;
+    let number = page.asked;
+    page.following = Some(Following { number, moved_on: false });
     let (curves, tune) = (Arc::clone(curves), Box::new(tune.clone()));
-    let what = Think::Follow { curves, sheet: Box::new(state.draft.sheet.clone()), tune };
+    let what = Think::Follow { number, curves, sheet: Box::new(state.draft.sheet.clone()), tune };
     vec![Order::Think(ThinkOrder { visit: open.folder.clone(), what, watch: Arc::new(Watch::default()) })]
 }
 
 /// Takes in a correction that followed the target, and asks again where the target has moved on.
 ///
-/// It belongs to the step that moved the target: undo takes both back.
-pub fn followed(state: &mut State, tune: Option<Box<Tune>>, left_alone: Vec<LeftAlone>) -> Vec<Order> {
-    let moved_on = state.voicing.following.take().unwrap_or(false);
+/// It belongs to the step that moved the target: undo takes both back. What was asked before a hand, an undo or another
+/// proposal changed the draft is not taken.
+pub fn followed(
+    state: &mut State,
+    number: u64,
+    tune: Option<Box<Tune>>,
+    left_alone: Vec<LeftAlone>,
+) -> Vec<Order> {
+    let Some(Following { moved_on, .. }) = state.voicing.following.take_if(|it| it.number == number) else {
+        return Vec::new();
+    };
     if let Some(tune) = tune {
         state.draft.tune = Some(*tune);
         state.voicing.left_alone = left_alone;
@@ -177,19 +199,32 @@ pub fn followed(state: &mut State, tune: Option<Box<Tune>>, left_alone: Vec<Left
     if moved_on { follow(state) } else { Vec::new() }
 }
 
+/// The correction that is on its way is no longer wanted.
+pub fn let_go(state: &mut State) {
+    state.voicing.following = None;
+}
+
 /// A high-pass never goes below the frequency under which its speaker would be hurt.
 fn safe(state: &State, edit: TuneEdit) -> TuneEdit {
+    let within = |crossover: Crossover, least_hz: f64| {
+        let least_hz = if crossover.pass == Pass::High { least_hz } else { 10.0 };
+        Crossover {
+            frequency_hz: tidy(crossover.frequency_hz.clamp(10.0, 20_000.0)).max(least_hz),
+            ..crossover
+        }
+    };
     let least = |name: &str| {
         let channels = &state.draft.sheet.channels.channels;
         channels.iter().find(|c| c.name == name).and_then(|c| c.safe_frequency_hz).unwrap_or(10.0)
     };
     match edit {
-        TuneEdit::Crossover(name, index, mut crossover) => {
-            if crossover.pass == Pass::High {
-                crossover.frequency_hz = crossover.frequency_hz.max(least(&name));
-            }
-            crossover.frequency_hz = tidy(crossover.frequency_hz.clamp(10.0, 20_000.0));
+        TuneEdit::Crossover(name, index, crossover) => {
+            let crossover = within(crossover, least(&name));
             TuneEdit::Crossover(name, index, crossover)
+        }
+        TuneEdit::AddCrossover(name, crossover) => {
+            let crossover = within(crossover, least(&name));
+            TuneEdit::AddCrossover(name, crossover)
         }
         other => other,
     }
@@ -240,6 +275,7 @@ fn open(state: &mut State, number: u32) {
     };
     let tune = saved.tune.clone();
     remember(state, format!("open {number}"));
+    let_go(state);
     state.editing = None;
     state.voicing.left_alone.clone_from(&tune.left_alone);
     state.draft.tune = Some(tune);
@@ -263,11 +299,7 @@ fn change(tune: &mut Tune, edit: TuneEdit) {
                 *old = crossover;
             }
         }),
-        TuneEdit::AddCrossover(name, pass) => with(&name, &mut |c| {
-            let frequency_hz = if pass == Pass::High { 3000.0 } else { 80.0 };
-            let family = dsp::tune::CrossoverFamily::LinkwitzRiley;
-            c.crossovers.push(Crossover { pass, family, order: 4, frequency_hz });
-        }),
+        TuneEdit::AddCrossover(name, crossover) => with(&name, &mut |c| c.crossovers.push(crossover)),
         TuneEdit::RemoveCrossover(name, index) => with(&name, &mut |c| {
             if index < c.crossovers.len() {
                 c.crossovers.remove(index);
@@ -373,5 +405,82 @@ mod tests {
         assert_eq!(at(&state), 2500.0);
         super::super::apply(crate::commands::Command::Undo, &mut state);
         assert_eq!(at(&state), 3100.0, "one drag is one step");
+    }
+
+    fn dragging() -> State {
+        let mut state = State::default();
+        let channels =
+            vec![ChannelTune { name: "left".into(), sections: vec![FILTER], ..ChannelTune::default() }];
+        state.draft.tune = Some(Tune { sample_rate_hz: 48_000.0, channels, ..Tune::default() });
+        state.draft.sheet.target = Some(house::targets()[0].clone());
+        state.curves = Some(Arc::default());
+        let visit = garage::Visit::begin("2026-03-14".parse().unwrap());
+        state.open = Some(crate::state::OpenVisit {
+            folder: PathBuf::from("/visit"),
+            car: garage::Car::default(),
+            visit,
+            takes: Arc::default(),
+            tunes: Arc::default(),
+            proof: None,
+            finding: None,
+            undo: Vec::new(),
+        });
+        state
+    }
+
+    const FILTER: Section =
+        Section { kind: SectionKind::Peaking, frequency_hz: 100.0, gain_db: -3.0, q: 1.0 };
+
+    fn asked(orders: &[Order]) -> Option<(u64, f64)> {
+        orders.iter().find_map(|order| match order {
+            Order::Think(ThinkOrder { what: Think::Follow { number, sheet, .. }, .. }) => {
+                Some((*number, sheet.target.as_ref()?.points[0].1))
+            }
+            _ => None,
+        })
+    }
+
+    fn answer(gain_db: f64) -> Option<Box<Tune>> {
+        let sections = vec![Section { gain_db, ..FILTER }];
+        let channels = vec![ChannelTune { name: "left".into(), sections, ..ChannelTune::default() }];
+        Some(Box::new(Tune { sample_rate_hz: 48_000.0, channels, ..Tune::default() }))
+    }
+
+    #[test]
+    fn after_a_drag_the_newest_target_is_the_one_proposed_for() {
+        let mut state = dragging();
+        let drag =
+            |state: &mut State, db| apply(VoicingCommand::Target(TargetEdit::Point(0, 20.0, db)), state);
+        let (first, db) = asked(&drag(&mut state, 1.0)).unwrap();
+        assert_eq!(db, 1.0);
+        // While it is worked out the target moves on: one question at a time, the newest target last.
+        assert_eq!(asked(&drag(&mut state, 2.0)), None);
+        assert_eq!(asked(&drag(&mut state, 3.0)), None);
+        let (second, db) = asked(&followed(&mut state, first, answer(-4.0), Vec::new())).unwrap();
+        assert_eq!(db, 3.0);
+        assert!(asked(&followed(&mut state, second, answer(-5.0), Vec::new())).is_none());
+        let gain = |state: &State| state.draft.tune.as_ref().unwrap().channels[0].sections[0].gain_db;
+        assert_eq!(gain(&state), -5.0);
+        // What comes twice, or was asked before, is not taken.
+        followed(&mut state, first, answer(-9.0), Vec::new());
+        assert_eq!(gain(&state), -5.0);
+    }
+
+    #[test]
+    fn an_answer_to_what_was_undone_or_typed_over_is_not_taken() {
+        let gain = |state: &State| state.draft.tune.as_ref().unwrap().channels[0].sections[0].gain_db;
+        let moved = VoicingCommand::Target(TargetEdit::Point(0, 20.0, 1.0));
+        let mut state = dragging();
+        let (number, _) = asked(&apply(moved.clone(), &mut state)).unwrap();
+        super::super::apply(crate::commands::Command::Undo, &mut state);
+        followed(&mut state, number, answer(-9.0), Vec::new());
+        assert_eq!(gain(&state), -3.0);
+
+        let mut state = dragging();
+        let (number, _) = asked(&apply(moved, &mut state)).unwrap();
+        let typed = TuneEdit::Section("left".into(), 0, Section { gain_db: -1.0, ..FILTER });
+        apply(VoicingCommand::Edit(typed), &mut state);
+        followed(&mut state, number, answer(-9.0), Vec::new());
+        assert_eq!(gain(&state), -1.0);
     }
 }

@@ -53,6 +53,8 @@ pub enum SheetEdit {
     Wishes(String),
     /// Who does the work.
     Tuner(String),
+    /// The seat that this visit is about.
+    Seat(String),
     /// The processor, in the tuner's words.
     Processor(String),
     /// Name of the microphone.

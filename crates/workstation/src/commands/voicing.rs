@@ -15,8 +15,8 @@ pub enum TuneEdit {
     Polarity(String, Polarity),
     /// One crossover of a channel.
     Crossover(String, usize, Crossover),
-    /// One more crossover, letting through what lies on this side of it.
-    AddCrossover(String, Pass),
+    /// One more crossover.
+    AddCrossover(String, Crossover),
     /// One crossover less.
     RemoveCrossover(String, usize),
     /// Every crossover of a channel in place of what is there.
@@ -39,7 +39,7 @@ impl TuneEdit {
             Self::Delay(channel, _) => format!("delay {channel}"),
             Self::Polarity(channel, _) => format!("polarity {channel}"),
             Self::Crossover(channel, index, _) => format!("crossover {channel} {index}"),
-            Self::AddCrossover(channel, pass) => format!("add {pass:?} {channel}"),
+            Self::AddCrossover(channel, crossover) => format!("add {:?} {channel}", crossover.pass),
             Self::RemoveCrossover(channel, index) => format!("remove crossover {channel} {index}"),
             Self::Crossovers(channel, _) => format!("crossovers {channel}"),
             Self::Section(channel, index, _) => format!("section {channel} {index}"),
@@ -74,6 +74,8 @@ pub enum VoicingCommand {
     SetUp,
     /// Levels, delays and polarity from the takes.
     Align,
+    /// Every crossover joined again, where that is better.
+    Join,
     /// A correction for the scope.
     Propose,
     /// Edit the tune.
@@ -110,6 +112,7 @@ impl VoicingCommand {
             Self::Channel(name) => name.clone(),
             Self::SetUp => "Set it up".into(),
             Self::Align => "Align".into(),
+            Self::Join => "Join again".into(),
             Self::Propose => "Propose".into(),
             Self::Edit(TuneEdit::AddSection(_)) => "Add filter".into(),
             Self::Edit(TuneEdit::RemoveSection(..)) => "Remove".into(),
@@ -121,8 +124,10 @@ impl VoicingCommand {
             Self::Weight(_) => "Weight".into(),
             Self::ShareSeats => "Share the tune".into(),
             Self::Follow(_) => "The correction follows".into(),
-            Self::Edit(TuneEdit::AddCrossover(_, Pass::High)) => "Add high-pass".into(),
-            Self::Edit(TuneEdit::AddCrossover(_, Pass::Low)) => "Add low-pass".into(),
+            Self::Edit(TuneEdit::AddCrossover(_, crossover)) => match crossover.pass {
+                Pass::High => "Add high-pass".into(),
+                Pass::Low => "Add low-pass".into(),
+            },
             Self::Edit(TuneEdit::RemoveCrossover(..)) => "Remove".into(),
             Self::Edit(TuneEdit::Crossovers(..)) => "Take the advice".into(),
             Self::Edit(_) => "Edit".into(),

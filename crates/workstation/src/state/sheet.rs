@@ -22,6 +22,8 @@ pub struct Sheet {
     pub wishes: String,
     /// Who does the work.
     pub tuner: String,
+    /// The seat that this visit is about.
+    pub seat: String,
     /// Every processor output and its speaker.
     pub channels: ChannelMap,
     /// Devices.
@@ -46,6 +48,7 @@ impl Sheet {
             description: car.description.clone(),
             wishes: car.wishes.clone(),
             tuner: visit.tuner.clone(),
+            seat: visit.seat.clone(),
             channels: car.channel_map.clone(),
             rig: visit.rig.clone(),
             microphone: visit.microphone.clone(),
@@ -67,6 +70,7 @@ impl Sheet {
     /// Into the visit's record.
     pub fn write_visit(&self, visit: &mut Visit) {
         visit.tuner.clone_from(&self.tuner);
+        visit.seat.clone_from(&self.seat);
         visit.rig.clone_from(&self.rig);
         visit.microphone.clone_from(&self.microphone);
         visit.processor.clone_from(&self.processor);

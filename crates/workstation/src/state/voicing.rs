@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use dsp::curve::Curve;
-use dsp::tune::{LeftAlone, Tune};
+use dsp::tune::{ChannelTune, LeftAlone, Tune};
 use garage::Side;
 use job::voicing::{CrossoverAdvice, Joint, SeatShare, TuneComparison};
 
@@ -123,6 +123,15 @@ impl Default for Seats {
     }
 }
 
+/// A correction on its way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Following {
+    /// Its number.
+    pub number: u64,
+    /// The target has moved on meanwhile.
+    pub moved_on: bool,
+}
+
 /// The stage.
 #[derive(Debug, Clone, Default)]
 pub struct VoicingPage {
@@ -146,8 +155,10 @@ pub struct VoicingPage {
     pub left_alone: Vec<LeftAlone>,
     /// What the last proposal says.
     pub said: Vec<Said>,
-    /// How the bands were joined, from the last set-up or join; what was edited since is not in it.
+    /// How the bands were joined, from the last set-up or join.
     pub joints: Arc<Vec<Joint>>,
+    /// The tune that came with the joints.
+    pub joined: Option<Arc<Tune>>,
     /// Where to cross each channel, and what that rests on.
     pub advice: Arc<Vec<CrossoverAdvice>>,
     /// Two seats with a weight between them.
@@ -156,8 +167,25 @@ pub struct VoicingPage {
     pub compared: Compared,
     /// The correction does not follow while the target is shaped.
     pub still: bool,
-    /// A new correction is being worked out for the target; true once the target has moved on meanwhile.
-    pub following: Option<bool>,
+    /// A new correction that is being worked out for the target.
+    pub following: Option<Following>,
+    /// How many were asked for: each has its number, and an answer to another question is not taken.
+    pub asked: u64,
     /// The tune that is in the processor.
     pub in_processor: Option<u32>,
+}
+
+impl VoicingPage {
+    /// True where the joints were worked out for other settings than those of `tune`.
+    pub fn joints_are_stale(&self, tune: Option<&Tune>) -> bool {
+        let (Some(joined), Some(tune)) = (&self.joined, tune) else { return false };
+        let same = |a: &ChannelTune, b: &ChannelTune| {
+            (&a.name, a.gain_db, a.delay_ms, a.polarity) == (&b.name, b.gain_db, b.delay_ms, b.polarity)
+                && a.crossovers == b.crossovers
+                && a.sections == b.sections
+                && a.fir == b.fir
+        };
+        joined.channels.len() != tune.channels.len()
+            || !joined.channels.iter().zip(&tune.channels).all(|(a, b)| same(a, b))
+    }
 }

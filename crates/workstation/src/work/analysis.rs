@@ -55,7 +55,8 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
         Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),
         Think::Seats { curves, other, weight, sheet } => seats(&curves, &other, weight, &sheet, watch),
-        Think::Follow { curves, sheet, tune } => Ok(follow(&curves, &sheet, &tune)),
+        Think::Join { curves, sheet, tune } => join(&curves, &sheet, &tune),
+        Think::Follow { number, curves, sheet, tune } => Ok(follow(number, &curves, &sheet, &tune)),
         Think::Prove(number) => {
             let folder = VisitFolder::open(&order.visit)?;
             let proved = handover::prove(&folder, &mut WorkClock::System, number, watch)?;
@@ -135,6 +136,15 @@ fn propose(curves: &Curves, sheet: &Sheet, tune: &Tune, scope: &ScopeView) -> Re
     Ok(tuned(Tuned { tune: proposed.result.tune, said, left_alone, ..Tuned::default() }))
 }
 
+fn join(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Result<Event, JobError> {
+    let (target, limits) = needs(sheet)?;
+    let joined = voicing::join_again(curves, &sheet.channels, tune, target, limits)?;
+    let mut said = said(joined.result.reasons);
+    said.extend(doubts(joined.remarks));
+    let joints = Some(joined.result.joints);
+    Ok(tuned(Tuned { tune: joined.result.tune, said, joints, ..Tuned::default() }))
+}
+
 fn seats(
     curves: &Curves,
     other: &Path,
@@ -153,13 +163,17 @@ fn seats(
 }
 
 /// Whatever goes wrong here is said when a correction is asked for by name.
-fn follow(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Event {
+fn follow(number: u64, curves: &Curves, sheet: &Sheet, tune: &Tune) -> Event {
     let made = needs(sheet).and_then(|(target, limits)| {
         voicing::propose_quickly(curves, &voicing::Scope::Whole, tune, target, limits)
     });
     match made {
-        Ok(made) => Event::Followed(Some(Box::new(made.result.tune)), made.result.left_alone),
-        Err(_) => Event::Followed(None, Vec::new()),
+        Ok(made) => Event::Followed {
+            number,
+            tune: Some(Box::new(made.result.tune)),
+            left_alone: made.result.left_alone,
+        },
+        Err(_) => Event::Followed { number, tune: None, left_alone: Vec::new() },
     }
 }
 

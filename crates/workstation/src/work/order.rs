@@ -170,6 +170,15 @@ pub enum Think {
         /// For this.
         scope: ScopeView,
     },
+    /// Every crossover joined again.
+    Join {
+        /// The takes.
+        curves: Arc<Curves>,
+        /// Channels, target and limits.
+        sheet: Box<Sheet>,
+        /// What is there.
+        tune: Box<Tune>,
+    },
     /// One tune for two seats.
     Seats {
         /// The takes at this seat.
@@ -183,6 +192,8 @@ pub enum Think {
     },
     /// A correction that keeps up with a target under the hand.
     Follow {
+        /// Its number.
+        number: u64,
         /// The takes.
         curves: Arc<Curves>,
         /// Target and limits.
@@ -253,7 +264,14 @@ pub enum Event {
     /// A tune worked out.
     Tuned(Box<Tuned>),
     /// A correction that followed the target; nothing where none could be made.
-    Followed(Option<Box<Tune>>, Vec<LeftAlone>),
+    Followed {
+        /// The number it was asked for under.
+        number: u64,
+        /// The tune.
+        tune: Option<Box<Tune>>,
+        /// Regions left alone.
+        left_alone: Vec<LeftAlone>,
+    },
     /// A tune kept under a number.
     Kept(u32),
     /// A tune is in the processor.

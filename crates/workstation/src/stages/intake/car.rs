@@ -15,11 +15,12 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let sheet = &state.draft.sheet;
     card(ui, "Car", |ui| {
         ui.spacing_mut().item_spacing.y = 2.0 * GRID;
-        let fields: [Field<'_>; 4] = [
+        let fields: [Field<'_>; 5] = [
             ("Name", "as the shop will look for it", &sheet.name, SheetEdit::Name),
             ("Car and build", "body, head unit, what is fitted", &sheet.description, SheetEdit::Description),
             ("Wishes", "in the customer's own words", &sheet.wishes, SheetEdit::Wishes),
             ("Tuner", "a first name or the shop's mark", &sheet.tuner, SheetEdit::Tuner),
+            ("Seat", "driver; another seat gets a visit of its own", &sheet.seat, SheetEdit::Seat),
         ];
         for (name, hint, words, make) in fields {
             let mut words = words.clone();

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use dsp::curve::{Curve, log_grid_hz};
 use dsp::filter::ChannelFilter;
+use dsp::limits::Limits;
 use dsp::tune::{ChannelTune, Crossover, CrossoverFamily, Pass};
 use eframe::egui::{Label, Ui};
 use garage::Channel;
@@ -15,10 +16,8 @@ use crate::state::State;
 use crate::theme::{GRID, Size, plain, tokens};
 use crate::widgets::{Mark, action, figure, hint, pick_small, remark};
 
-/// The slope two speakers should have so that they add up flat: Linkwitz-Riley of the fourth order at the same
-/// frequency (Linkwitz, "Active Crossover Networks for Noncoincident Drivers", J. Audio Eng. Soc. 24, 1976; fourth
-/// order by common practice).
-const IDEAL: (CrossoverFamily, u8) = (CrossoverFamily::LinkwitzRiley, 4);
+/// Fourth order by common practice, no source.
+const USUAL_ORDER: u8 = 4;
 /// The result is on its slope while it keeps within this.
 const NEAR_DB: f64 = 2.0;
 const FAMILIES: [CrossoverFamily; 3] =
@@ -41,7 +40,9 @@ pub fn board(state: &State) -> Option<Board> {
     let result = whole.predict(&measured.average);
     let grid = log_grid_hz(20.0, 20_000.0, 24.0);
     let electrical = Curve::of_levels(grid.clone(), filter.levels_db(&grid));
-    let ideal = ideal(channel, rate_hz, grid)?;
+    // Driver and filter together should do what the filter alone does: then the two sides of a crossover add up as its
+    // family does.
+    let ideal = electrical.clone();
     let inside = between(&channel.crossovers);
     let trace = |name: &str, ink, curve: Curve, shift_db| Trace {
         name: name.into(),
@@ -71,14 +72,6 @@ fn handle(crossover: &Crossover) -> Handle {
     Handle { frequency_hz: crossover.frequency_hz, level_db }
 }
 
-fn ideal(channel: &ChannelTune, rate_hz: f64, grid: Vec<f64>) -> Option<Curve> {
-    let (family, order) = IDEAL;
-    let crossovers = channel.crossovers.iter().map(|c| Crossover { family, order, ..*c }).collect();
-    let filter = ChannelFilter::new(&ChannelTune { crossovers, ..ChannelTune::default() }, rate_hz).ok()?;
-    let levels = filter.levels_db(&grid);
-    Some(Curve::of_levels(grid, levels))
-}
-
 /// Half an octave inside the crossovers, where neither bends the level by much.
 fn between(crossovers: &[Crossover]) -> (f64, f64) {
     let mut band = (20.0_f64, 20_000.0_f64);
@@ -105,12 +98,13 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     ui.spacing_mut().item_spacing.y = 2.0 * GRID;
     let Some(channel) = listed(state) else { return };
     for (index, crossover) in channel.crossovers.iter().enumerate() {
-        one(ui, &channel.name, index, crossover, out);
+        one(ui, state.draft.sheet.limits.as_ref(), &channel.name, index, crossover, out);
     }
     ui.horizontal_wrapped(|ui| {
         for pass in [Pass::High, Pass::Low] {
             if channel.crossovers.iter().all(|c| c.pass != pass) {
-                let edit = TuneEdit::AddCrossover(channel.name.clone(), pass);
+                let edit =
+                    TuneEdit::AddCrossover(channel.name.clone(), first_crossover(state, channel, pass));
                 action(ui, Command::Voicing(VoicingCommand::Edit(edit)), true, out);
             }
         }
@@ -143,11 +137,37 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     }
     hint(
         ui,
-        "Drag the rings, or type. Dashed: the driver. Solid: the filter. Dotted: both together. The corridor is the slope that adds up flat.",
+        "Drag the rings, or type. Dashed: the driver. Solid: the filter. Dotted: both together. The corridor is the slope of the filter chosen: both together should follow it.",
     );
 }
 
-fn one(ui: &mut Ui, name: &str, index: usize, crossover: &Crossover, out: &mut Vec<Command>) {
+/// Where a crossover begins: at the advice, or else at the end of the speaker's safe band.
+fn first_crossover(state: &State, tune: &ChannelTune, pass: Pass) -> Crossover {
+    let advice = state.voicing.advice.iter().find(|a| a.channel == tune.name);
+    if let Some(advised) = advice.and_then(|a| a.crossovers.iter().find(|c| c.pass == pass)) {
+        return *advised;
+    }
+    let map = &state.draft.sheet.channels.channels;
+    let band_hz = map.iter().find(|c| c.name == tune.name).map_or((20.0, 20_000.0), |c| c.safe_band_hz);
+    let usable_hz = advice.map_or(band_hz, |a| a.usable_hz);
+    let frequency_hz = match pass {
+        Pass::High => band_hz.0.max(usable_hz.0),
+        Pass::Low => band_hz.1.min(usable_hz.1),
+    };
+    let limits = state.draft.sheet.limits.as_ref();
+    let (family, order) =
+        limits.map_or((CrossoverFamily::LinkwitzRiley, USUAL_ORDER), |it| it.crossover(USUAL_ORDER));
+    Crossover { pass, family, order, frequency_hz }
+}
+
+fn one(
+    ui: &mut Ui,
+    limits: Option<&Limits>,
+    name: &str,
+    index: usize,
+    crossover: &Crossover,
+    out: &mut Vec<Command>,
+) {
     let t = tokens(ui);
     let word = if crossover.pass == Pass::High { "High-pass" } else { "Low-pass" };
     let of = |what: &str| format!("{what} of {} of {name}", word.to_lowercase());
@@ -155,13 +175,15 @@ fn one(ui: &mut Ui, name: &str, index: usize, crossover: &Crossover, out: &mut V
     ui.horizontal(|ui| {
         ui.add_sized([76.0, 20.0], Label::new(plain(word, Size::Body, t.quiet)));
         figure(ui, &of("Frequency"), &mut new.frequency_hz, "Hz", 10.0..=20_000.0, 0, 120.0);
-        let families = FAMILIES.map(|family| family.to_string());
-        let picked = pick_small(ui, &of("Shape"), &crossover.family.to_string(), &families, 136.0);
-        if let Some(family) = picked.and_then(|i| FAMILIES.get(i)) {
+        let orders = |family| limits.map_or_else(|| orders(family), |it| it.crossover_orders(family));
+        let families: Vec<CrossoverFamily> =
+            FAMILIES.into_iter().filter(|family| !orders(*family).is_empty()).collect();
+        let words: Vec<String> = families.iter().map(ToString::to_string).collect();
+        let picked = pick_small(ui, &of("Shape"), &crossover.family.to_string(), &words, 136.0);
+        if let Some(family) = picked.and_then(|i| families.get(i)) {
             new.family = *family;
-            if !orders(*family).contains(&new.order) {
-                new.order = 4;
-            }
+            let nearest = orders(*family).into_iter().min_by_key(|order| order.abs_diff(new.order));
+            new.order = nearest.unwrap_or(new.order);
         }
         let orders = orders(crossover.family);
         let slopes: Vec<String> = orders.iter().map(|order| slope(*order)).collect();
@@ -214,7 +236,12 @@ mod tests {
         .unwrap();
         let mut tune = ChannelTune::default();
         assert!(danger(&channel, &tune).unwrap().contains("no high-pass"));
-        let high = Crossover { pass: Pass::High, family: IDEAL.0, order: IDEAL.1, frequency_hz: 2000.0 };
+        let high = Crossover {
+            pass: Pass::High,
+            family: CrossoverFamily::LinkwitzRiley,
+            order: 4,
+            frequency_hz: 2000.0,
+        };
         tune.crossovers = vec![high];
         assert!(danger(&channel, &tune).unwrap().contains("at 2 kHz"));
         tune.crossovers[0].frequency_hz = 3000.0;

@@ -10,7 +10,7 @@ use crate::board::{frequency_words, signed};
 use crate::commands::{Command, VoicingCommand};
 use crate::state::State;
 use crate::theme::{CARD_GAP, GRID, Size, Tokens, tokens};
-use crate::widgets::{action, card, hint, pair};
+use crate::widgets::{Mark, action, card, hint, pair, remark};
 
 const CARD: f32 = 520.0;
 const PICTURE: (f32, f32) = (276.0, 132.0);
@@ -22,6 +22,17 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         action(ui, Command::Voicing(VoicingCommand::SetUpAgain), ready, out);
         return;
     }
+    ui.horizontal_wrapped(|ui| {
+        let ready = !state.cabin.channels.is_empty() && !state.is_busy() && state.draft.tune.is_some();
+        action(ui, Command::Voicing(VoicingCommand::Join), ready, out);
+        if state.voicing.joints_are_stale(state.draft.tune.as_ref()) {
+            remark(
+                ui,
+                Mark::Doubt,
+                "The tune was changed since: join again, and the pictures show what is set.",
+            );
+        }
+    });
     ScrollArea::horizontal().id_salt("joints").auto_shrink([false, true]).show(ui, |ui| {
         ui.horizontal_top(|ui| {
             ui.spacing_mut().item_spacing.x = CARD_GAP;

@@ -30,9 +30,14 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let most = [first, second].iter().flat_map(|it| [it.alone_db, it.shared_db]).fold(1.0, f64::max);
     ui.horizontal_top(|ui| {
         ui.spacing_mut().item_spacing.x = CARD_GAP;
-        for (name, share) in [("This seat", first), ("The other seat", second)] {
+        let cards = [
+            ("This seat", "tuned for this seat alone", first),
+            // Never its own: the tune it is held against was made for this visit's seat.
+            ("The other seat", "tuned for the first seat alone", second),
+        ];
+        for (name, alone, share) in cards {
             ui.allocate_ui(vec2(CARD, 0.0), |ui| {
-                ui.vertical(|ui| card(ui, name, |ui| seat(ui, name, share, most)));
+                ui.vertical(|ui| card(ui, name, |ui| seat(ui, name, alone, share, most)));
             });
         }
     });
@@ -69,12 +74,12 @@ fn others(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 }
 
 /// Both figures as bars on one scale, and the difference in words.
-fn seat(ui: &mut Ui, name: &str, share: SeatShare, most_db: f64) {
+fn seat(ui: &mut Ui, name: &str, alone: &str, share: SeatShare, most_db: f64) {
     let t = tokens(ui);
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), 60.0), Sense::hover());
     let words = change_words(share);
     response.widget_info(|| WidgetInfo::labeled(Role::Image, true, format!("{name}: {words}")));
-    let rows = [("tuned for one seat", share.alone_db, t.before), ("shared", share.shared_db, t.after)];
+    let rows = [(alone, share.alone_db, t.before), ("shared", share.shared_db, t.after)];
     for (index, (what, db, ink)) in rows.into_iter().enumerate() {
         let y = rect.top() + 30.0 * index as f32;
         bar(
