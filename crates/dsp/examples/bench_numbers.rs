@@ -12,8 +12,8 @@ use std::time::Instant;
 use dsp::correct::{Effort, Options, propose};
 use dsp::curve::{Curve, log_grid_hz};
 use dsp::limits::Limits;
-use dsp::measure::{Capture, Options as MeasureOptions, analyse, locate, transfer};
-use dsp::spectrum::{fast_length, smooth_power};
+use dsp::measure::{Capture, Options as MeasureOptions, Played, analyse, locate};
+use dsp::spectrum::{Plans, fast_length, smooth_power};
 use dsp::stimulus::{Markers, Recipe, Signal, Sweep};
 use dsp::target::Target;
 use rustfft::FftPlanner;
@@ -61,9 +61,13 @@ fn deconvolution() {
         values.iter_mut().for_each(|x| *x /= 1e3);
     });
     println!("three bare transforms of {length} samples (rustfft)   {bare_ms:8.1} ms");
-    let Ok(base) = locate(&recipe, samples, RATE_HZ) else { return println!("the sweep is not found") };
+    let plans = Plans::default();
+    let Ok(base) = locate(&plans, &recipe, samples, RATE_HZ) else {
+        return println!("the sweep is not found");
+    };
     let transfer_ms = best_ms(5, || {
-        black_box(transfer(&recipe, &base, black_box(samples), RATE_HZ, 0.65, None).is_ok());
+        let played = Played::new(&plans, &recipe, &base, 0.65);
+        black_box(played.is_ok_and(|it| it.response(black_box(samples), RATE_HZ, None).bins.len() > 1));
     });
     println!(
         "response and noise of one sweep, time base known      {transfer_ms:8.1} ms   {:6.2} ×",

@@ -1,7 +1,7 @@
 //! What the factory did to the signal, and how it is undone.
 
 use dsp::curve::Curve;
-use dsp::factory::AllPass;
+use dsp::factory::{AllPass, Taps};
 use dsp::verdict::Verdict;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -138,6 +138,9 @@ pub struct Combine {
     /// All-passes added, so that all outputs turn alike.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub all_pass: Vec<AllPass>,
+    /// Taps that turn its own all-passes back.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fir: Option<Taps>,
 }
 
 /// Flatness of the joined signal, rms about its mean.

@@ -8,8 +8,8 @@ use std::path::PathBuf;
 use dsp::align::{Confidence, arrival};
 use dsp::calibration::MicCalibration;
 use dsp::curve::Curve;
-use dsp::measure::{Capture, Facts, MeasureError, Options, Transfer, analyse, locate, transfer};
-use dsp::spectrum::Complex;
+use dsp::measure::{Capture, Facts, MeasureError, Options, Played, Transfer, analyse, locate};
+use dsp::spectrum::{Complex, Plans};
 use dsp::stimulus::{Recipe, Signal};
 use garage::take::Heard;
 use garage::{Side, TakeRecord, VisitFolder};
@@ -122,7 +122,8 @@ pub(crate) fn lines_of_take(
     let timed_by = reference.or(first_line).and_then(|index| wav.channels.get(index)).ok_or_else(|| {
         JobError::Analysis(format!("take {} holds no line that could be analysed", record.id))
     })?;
-    let mut base = locate(&recipe, timed_by, wav.rate_hz).map_err(|error| failed(record, &error))?;
+    let plans = Plans::default();
+    let mut base = locate(&plans, &recipe, timed_by, wav.rate_hz).map_err(|error| failed(record, &error))?;
     let mut louder = 1.0;
     if let (Some(side), Signal::Sweep(sweep)) = (alone, &recipe.signal)
         && let (line, Some(sides)) = (sweep.timeline(recipe.rate_hz), sweep.sides)
@@ -132,13 +133,14 @@ pub(crate) fn lines_of_take(
         base = base.with_the_sweep_at(&line, at).unwrap_or(base);
         louder = dsp::decibel::amplitude_of(-sides.alone_db);
     }
+    let played =
+        Played::new(&plans, &recipe, &base, LINE_WINDOW_S).map_err(|error| failed(record, &error))?;
     let mut lines = Vec::new();
     for (recorded, samples) in record.recorded.iter().zip(&wav.channels) {
         if recorded.heard != Heard::Line {
             continue;
         }
-        let found = transfer(&recipe, &base, samples, wav.rate_hz, LINE_WINDOW_S, None)
-            .map_err(|error| failed(record, &error))?;
+        let found = played.response(samples, wav.rate_hz, None);
         let name = recorded.name.clone().unwrap_or_else(|| format!("input {}", recorded.input));
         let mut response = at_bins(&found, band_of(&recipe));
         response.iter_mut().for_each(|value| *value *= louder);

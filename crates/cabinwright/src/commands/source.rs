@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use dsp::verdict::Verdict;
 use garage::formats::{curve_csv, limits, tune};
-use job::factory::{CLEAN_PERCENT, CaptureRef, CleanVolumeFinding, FactoryOrder, Worked, work_out};
+use job::factory::{CLEAN_PERCENT, CaptureRef, CleanVolumeFinding, FactoryOrder, Worked, prove, work_out};
 
 use crate::face::{Face, Failure, Outcome};
 
@@ -18,7 +18,9 @@ use crate::face::{Face, Failure, Outcome};
 /// through the second input. Speaker-level outputs are bridge-tied: never ground either side, use an isolating,
 /// attenuating probe, and leave wiring to a qualified technician.
 ///
-/// Writes findings.json, undo.json (a tune for the combined signal), before.csv and predicted.csv.
+/// Writes findings.json, undo.json (a tune for the combined signal), before.csv and predicted.csv. Once plan and undo are
+/// typed into the processor, record its combined signal, give the same recordings again and that one with --proof: what
+/// really became of it is written to proof.csv, held against the prediction, and a setting that was missed is named.
 #[derive(clap::Args)]
 pub struct Args {
     /// The stimulus that was played, with its sidecar beside it.
@@ -37,10 +39,13 @@ pub struct Args {
     /// than once: at 1 kHz, and at 40 Hz, where limiters and bass cuts act.
     #[arg(long = "steps", value_name = "C.wav[:K]", value_parser = unnamed)]
     steps: Vec<CaptureRef>,
+    /// A recording of the processor's combined signal with plan and undo typed in, played from the same stimulus.
+    #[arg(long, value_name = "NAME=C.wav[:K]", value_parser = named)]
+    proof: Option<CaptureRef>,
     /// THD in per cent up to which a volume step counts as clean.
     #[arg(long, value_name = "PERCENT", default_value_t = CLEAN_PERCENT, value_parser = percent)]
     clean_percent: f64,
-    /// The processor's limits; ten parametric bands when left out.
+    /// The processor's limits; ten parametric bands and all-passes when left out.
     #[arg(long, value_name = "L.json")]
     limits: Option<PathBuf>,
     /// FIR taps to use, where the limits do not say.
@@ -85,7 +90,8 @@ fn percent(text: &str) -> Result<f64, String> {
 pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     let file = |name: &str| args.out.join(name);
     let files = ["findings.json", "undo.json", "before.csv", "predicted.csv"].map(file);
-    for path in &files {
+    let proof_file = args.proof.is_some().then(|| file("proof.csv"));
+    for path in files.iter().chain(&proof_file) {
         face.may_write(path)?;
     }
     let order = FactoryOrder {
@@ -99,7 +105,8 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
         target: (args.target != "flat").then(|| args.target.clone().into()),
         fir_taps: args.fir_taps,
     };
-    let worked = work_out(&order, &mut |words| face.progress(words))?;
+    let mut worked = work_out(&order, &mut |words| face.progress(words))?;
+    let proved = args.proof.map(|capture| prove(&order, &capture, &mut worked)).transpose()?;
     face.progress_done();
     std::fs::create_dir_all(&args.out).map_err(|e| {
         Failure::new(format_args!(
@@ -114,6 +121,9 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     tune::write(undo, &worked.undo)?;
     curve_csv::write(before, &worked.before)?;
     curve_csv::write(predicted, &worked.predicted)?;
+    if let (Some(path), Some(curve)) = (&proof_file, &proved) {
+        curve_csv::write(path, curve)?;
+    }
     face.answer(words(&worked)?, &worked.findings)?;
     Ok(if worked.findings.verdict == Verdict::Retake { Outcome::TakeAgain } else { Outcome::Done })
 }

@@ -164,9 +164,19 @@ pub(super) fn search(
         if cost < best.1 {
             best = (bands, cost);
         }
+        if enough(fitter, best.1) {
+            break;
+        }
     }
     best.1 = fitter.refine(&mut best.0, &[], AT_THE_END);
     best
+}
+
+/// Nobody measures what is closer to the target than this, rms.
+const ENOUGH_DB: f64 = 0.005;
+
+fn enough(fitter: &Fitter, cost: f64) -> bool {
+    fitter.problem().rms_of_cost(cost) < ENOUGH_DB
 }
 
 /// Inserts until there are `count` bands, choosing among the `picks` best places each time.
@@ -230,6 +240,10 @@ fn rearrange(
     chance: &mut ChaCha8Rng,
 ) -> f64 {
     walk(bands, cost, moves, chance, |bands, patience, chance| {
+        let cost = fitter.cost(bands);
+        if enough(fitter, cost) {
+            return None;
+        }
         let out = least_useful(fitter, bands, chance)?;
         let mut trial = bands.to_vec();
         trial.swap_remove(out);

@@ -2,11 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::fit::Part;
+use super::excess::{self, Excess};
+use super::fit::{Fit, Part};
 use super::model::ChannelModel;
 use super::response::LineResponse;
-use super::shape::band_of;
-use super::{excess, shape};
+use super::shape::{self, Shape, band_of};
+use super::split::Shown;
 use crate::tune::{Crossover, Pass, Section};
 
 /// How sure a finding is.
@@ -66,8 +67,35 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
     if response.len() < 16 || response.frequency_hz[response.len() - 1] < 2.0 * response.frequency_hz[0] {
         return None;
     }
-    let band = band_of(response)?;
-    let shape = shape::explain(response, rate_hz, PER_OCTAVE)?;
+    found(response, &shape::explain(response, rate_hz, PER_OCTAVE)?)
+}
+
+/// Explains an output once more with the band edges that its neighbours show ([`super::split::shown_by_others`]).
+///
+/// `None` where that explains it less well: clearly less where the neighbours are sure, at all elsewhere.
+pub fn explain_beside(
+    response: &LineResponse,
+    before: &ChannelFinding,
+    shown: &Shown,
+) -> Option<ChannelFinding> {
+    let edges = (shown.low, shown.high);
+    let shape = shape::explain_held(response, PER_OCTAVE, &before.model, edges)?;
+    let was = Fit::of(before.model.clone(), &shape::clearly_heard(response), Part::Level);
+    let allowed = if shown.sure { RIVAL_LEAD } else { 0.0 };
+    let worse = shape.fit.criterion(Part::Level) - was.criterion(Part::Level);
+    let mut again = (worse < allowed).then(|| found(response, &shape)).flatten()?;
+    // Without rivals there is no doubt in an edge but that of those who show it.
+    let shown_for = |own: Option<Crossover>, by: Option<Crossover>| own.is_none() || by.is_some();
+    let all_shown =
+        shown_for(again.model.high_pass, shown.low) && shown_for(again.model.low_pass, shown.high);
+    if before.confidence.edges < Sure::High && !(shown.sure && all_shown) {
+        again.confidence.edges = again.confidence.edges.min(Sure::Medium);
+    }
+    Some(again)
+}
+
+/// Everything that follows from the shape of an output.
+fn found(response: &LineResponse, shape: &Shape) -> Option<ChannelFinding> {
     let heard = shape::clearly_heard(response);
     let excess = excess::explain(&heard, &shape.fit.model, &shape.reach);
     // Another shape that is nearly as good must say the same of the phase.
@@ -78,21 +106,56 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
         .map(|rival| excess::explain(&heard, &rival.model, &shape.reach));
     let model = excess.fit.model.clone();
 
-    let (low, high) = (response.frequency_hz[0], response.frequency_hz[response.len() - 1]);
-    let band_hz = (band.low_hz.unwrap_or(low), band.high_hz.unwrap_or(high));
-    let inside: Vec<usize> = (0..response.len())
-        .filter(|&i| (band_hz.0..=band_hz.1).contains(&response.frequency_hz[i]))
-        .collect();
+    let measured = band_of(response)?;
     let modelled = model.minimum_phase(&response.frequency_hz);
+    let inside: Vec<usize> =
+        (0..response.len()).filter(|&i| measured.holds(response.frequency_hz[i])).collect();
     let squares = inside
         .iter()
         .map(|&i| (super::DB_PER_NEPER * (response.value[i].norm() / modelled[i].norm()).ln()).powi(2));
     let unexplained_db = (squares.sum::<f64>() / inside.len().max(1) as f64).sqrt();
+    // What is explained to a hair is free of noise in the model, and its grid is even down to the lowest octave.
+    let band = if unexplained_db < SAME_DB { band_of(&noise_free(&model, response))? } else { measured };
+    let (low, high) = (response.frequency_hz[0], response.frequency_hz[response.len() - 1]);
+    let band_hz = (band.low_hz.unwrap_or(low), band.high_hz.unwrap_or(high));
     let mut sigmas: Vec<f64> = inside.iter().map(|&i| response.sigma_ln[i]).collect();
     sigmas.sort_by(f64::total_cmp);
     let snr_db = sigmas.get(sigmas.len() / 2).map_or(0.0, |s| -20.0 * s.log10() - 3.0);
+    let confidence =
+        confidence(shape, &excess, second.as_ref(), unexplained_db, (band_hz.1 / band_hz.0).log2());
+    Some(ChannelFinding {
+        model,
+        band_hz,
+        open_ends: (band.low_hz.is_none(), band.high_hz.is_none()),
+        level_db: band.level_db,
+        unexplained_db,
+        snr_db,
+        confidence,
+    })
+}
 
-    let octaves = (band_hz.1 / band_hz.0).log2();
+/// A model this close to what was measured stands for it.
+const SAME_DB: f64 = 0.05;
+
+/// The level of a model over the range of a measurement.
+fn noise_free(model: &ChannelModel, response: &LineResponse) -> LineResponse {
+    let frequency_hz = crate::curve::log_grid_hz(
+        response.frequency_hz[0],
+        response.frequency_hz[response.len() - 1],
+        2.0 * PER_OCTAVE,
+    );
+    let value = model.minimum_phase(&frequency_hz);
+    LineResponse { sigma_ln: vec![0.0; value.len()], value, frequency_hz }
+}
+
+fn confidence(
+    shape: &Shape,
+    excess: &Excess,
+    second: Option<&Excess>,
+    unexplained_db: f64,
+    octaves: f64,
+) -> Confidence {
+    let model = &excess.fit.model;
     let shape_sure = match unexplained_db {
         x if x < 0.15 => Sure::High,
         x if x < 0.6 => Sure::Medium,
@@ -114,14 +177,14 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
         },
     };
     // While more than noise is left over, another family with better bands may hide behind the best one found.
-    let doubtful = shape.fit.reduced() > 1.6;
+    let doubtful = shape.fit.reduced() > shape::MORE_THAN_NOISE;
     // So does it where two broad bands work against one another at one place: no factory sets them like that.
     let edges = if doubtful || at_odds(&model.sections) { edges.min(Sure::Medium) } else { edges };
     let (mut polarity, mut all_passes) = (graded(excess.polarity_margin), graded(excess.all_pass_margin));
     if octaves < 1.0 || doubtful {
         polarity = polarity.min(Sure::Medium);
     }
-    if let Some(second) = &second {
+    if let Some(second) = second {
         if second.fit.model.inverted != model.inverted {
             polarity = Sure::Low;
         }
@@ -129,30 +192,26 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
             all_passes = Sure::Low;
         }
     }
-    Some(ChannelFinding {
-        model,
-        band_hz,
-        open_ends: (band.low_hz.is_none(), band.high_hz.is_none()),
-        level_db: band.level_db,
-        unexplained_db,
-        snr_db,
-        confidence: Confidence {
-            edges: edges.min(shape_sure),
-            polarity,
-            all_passes: all_passes.min(shape_sure),
-            shape: shape_sure,
-        },
-    })
+    Confidence {
+        edges: edges.min(shape_sure),
+        polarity,
+        all_passes: all_passes.min(shape_sure),
+        shape: shape_sure,
+    }
 }
 
-/// True where two broad bands at nearly one place pull in opposite directions.
+/// More than a factory gives one band.
+const MUCH_DB: f64 = 15.0;
+
+/// True where two broad bands at nearly one place pull in opposite directions, or one band does more than factories do.
 fn at_odds(sections: &[Section]) -> bool {
     let opposed = |a: &Section, b: &Section| {
         a.gain_db * b.gain_db < 0.0
             && a.q.max(b.q) < 1.4
             && (a.frequency_hz / b.frequency_hz).log2().abs() < 0.35
     };
-    sections.iter().enumerate().any(|(i, a)| sections.iter().skip(i + 1).any(|b| opposed(a, b)))
+    sections.iter().any(|s| s.gain_db.abs() > MUCH_DB)
+        || sections.iter().enumerate().any(|(i, a)| sections.iter().skip(i + 1).any(|b| opposed(a, b)))
 }
 
 impl ChannelFinding {

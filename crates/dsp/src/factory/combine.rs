@@ -6,8 +6,10 @@ use rustfft::num_complex::Complex64;
 use serde::Serialize;
 
 use super::channel::{ChannelFinding, Sure};
-use super::model::{AllPass, DB_PER_NEPER};
+use super::model::{AllPass, ChannelModel, DB_PER_NEPER, Taps};
+use super::phase::{self, Means};
 use super::response::LineResponse;
+use crate::tune::Crossover;
 
 /// One output as the plan uses it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -22,6 +24,21 @@ pub struct Use {
     pub invert: bool,
     /// All-passes to add: those of the other outputs, so that all turn alike and the sum keeps its level.
     pub all_passes: Vec<AllPass>,
+    /// Taps that turn its own all-passes back, where the others cannot have the same.
+    pub fir: Option<Taps>,
+}
+
+impl Use {
+    /// What the plan does to the output at a frequency; all-passes run at `rate_hz`.
+    pub fn at(&self, frequency_hz: f64, rate_hz: f64) -> Complex64 {
+        let gain = (self.gain_db / DB_PER_NEPER).exp() * if self.invert { -1.0 } else { 1.0 };
+        let added: Complex64 = self.all_passes.iter().map(|a| a.at(frequency_hz, rate_hz)).product();
+        let taps = self
+            .fir
+            .as_ref()
+            .map_or(Complex64::ONE, |fir| crate::spectrum::response_at(&fir.taps, fir.rate_hz, frequency_hz));
+        added * taps * gain * Complex64::cis(-2e-3 * PI * frequency_hz * self.delay_ms)
+    }
 }
 
 /// An output that stays out of the sum, and why.
@@ -49,11 +66,16 @@ const SAME_BAND: f64 = 0.7;
 
 /// Plans the sum of outputs that were measured on one time base.
 ///
-/// `names` serves the remarks. Polarity and delay come from the findings; gains are those of the filters found, and
+/// `names` serves the remarks; `means` is what the processor has against all-passes. Polarity and delay come from the findings; gains are those of the filters found, and
 /// where these explain an output less well, what makes neighbours equal at the place where their band edges cross.
-pub fn plan(findings: &[ChannelFinding], responses: &[LineResponse], names: &[String]) -> Plan {
+pub fn plan(
+    findings: &[ChannelFinding],
+    responses: &[LineResponse],
+    names: &[String],
+    means: &Means,
+) -> Plan {
     let mut order: Vec<usize> = (0..findings.len()).collect();
-    let middle = |i: usize| (findings[i].band_hz.0 * findings[i].band_hz.1).sqrt();
+    let middle = |i: usize| passed_hz(&findings[i]).0 * passed_hz(&findings[i]).1;
     order.sort_by(|&a, &b| middle(a).total_cmp(&middle(b)));
 
     let mut left_out = Vec::new();
@@ -64,7 +86,7 @@ pub fn plan(findings: &[ChannelFinding], responses: &[LineResponse], names: &[St
             None => kept.push(i),
             Some(place) => {
                 let other = kept[place];
-                let width = |k: usize| (findings[k].band_hz.1 / findings[k].band_hz.0).log2();
+                let width = |k: usize| (passed_hz(&findings[k]).1 / passed_hz(&findings[k]).0).log2();
                 // The wider of the two carries the band; the louder where they are equally wide.
                 let better =
                     (width(i), findings[i].level_db) > (width(other) + 0.2, findings[other].level_db);
@@ -91,11 +113,18 @@ pub fn plan(findings: &[ChannelFinding], responses: &[LineResponse], names: &[St
             0 => 0.0,
             _ => {
                 let below = kept[place - 1];
-                let (step_db, gap) = joint(&findings[below], &findings[i], &responses[below], &responses[i]);
+                let Joint { step_db, gap, sure } =
+                    joint(&findings[below], &findings[i], &responses[below], &responses[i]);
                 if let Some((from, to)) = gap {
                     remarks.push(format!(
                         "between {} and {} there is a gap from {from:.0} to {to:.0} Hz that no gain, polarity or delay closes",
                         names[below], names[i]
+                    ));
+                }
+                if !sure {
+                    remarks.push(format!(
+                        "the level of {} against {} in the sum is not sure, since their slopes are in doubt there: record the sum and hold it against the prediction before relying on it",
+                        names[i], names[below]
                     ));
                 }
                 uses[place - 1].gain_db + step_db
@@ -107,20 +136,14 @@ pub fn plan(findings: &[ChannelFinding], responses: &[LineResponse], names: &[St
             delay_ms: (latest_s - findings[i].model.delay_s) * 1e3,
             invert: findings[i].model.inverted,
             all_passes: everywhere.iter().filter(|(owner, _)| *owner != i).map(|(_, a)| *a).collect(),
+            fir: None,
         });
     }
     turn_to_join(&mut uses, findings, names, &mut remarks);
     // Nothing is turned up: the loudest need stays where it is.
     let most = uses.iter().map(|u| u.gain_db).fold(f64::NEG_INFINITY, f64::max);
     uses.iter_mut().for_each(|u| u.gain_db -= most);
-    for (owner, all_pass) in &everywhere {
-        if kept.len() > 1 {
-            remarks.push(format!(
-                "{} holds an all-pass at {:.0} Hz: give the same all-pass to the other outputs of the sum, and the bands join; an FIR of enough taps can undo it instead",
-                names[*owner], all_pass.frequency_hz
-            ));
-        }
-    }
+    remarks.extend(phase::undo(&mut uses, findings, names, means));
     Plan { uses, left_out, remarks }
 }
 
@@ -131,15 +154,13 @@ fn turn_to_join(uses: &mut [Use], findings: &[ChannelFinding], names: &[String],
         let (below, above) = uses.split_at(place);
         let (Some(lower), Some(upper)) = (below.last(), above.first()) else { continue };
         let models = [lower, upper].map(|used| &findings[used.output].model);
-        let joint_hz = (findings[lower.output].band_hz.1 * findings[upper.output].band_hz.0).sqrt();
+        let (end, start) = facing_hz(&findings[lower.output], &findings[upper.output]);
+        let joint_hz = (end * start).sqrt();
         let hz = crate::curve::log_grid_hz(joint_hz / 1.5, joint_hz * 1.5, 24.0);
-        let as_used = |used: &Use, model: &super::model::ChannelModel| -> Vec<Complex64> {
+        let as_used = |used: &Use, model: &ChannelModel| -> Vec<Complex64> {
             // Delays are taken out as the plan does, so that only the filters' own phase is left.
-            let bare = super::model::ChannelModel {
-                delay_s: 0.0,
-                inverted: model.inverted != used.invert,
-                ..model.clone()
-            };
+            let bare =
+                ChannelModel { delay_s: 0.0, inverted: model.inverted != used.invert, ..model.clone() };
             let gain = (used.gain_db / DB_PER_NEPER).exp();
             let turn = |f: f64| used.all_passes.iter().map(|a| a.at(f, model.rate_hz)).product::<Complex64>();
             bare.responses(&hz).into_iter().zip(&hz).map(|(h, &f)| h * gain * turn(f)).collect()
@@ -163,46 +184,108 @@ fn turn_to_join(uses: &mut [Use], findings: &[ChannelFinding], names: &[String],
 /// A joint must gain this much in the mean to be turned over against the polarity found.
 const BETTER_TURNED_DB: f64 = 2.0;
 
+/// A level that is explained to this is explained by the right filters where two sides agree.
+const EXPLAINED_DB: f64 = 0.01;
+/// Two sides of a split that lie this close show one filter.
+const SAME_PLACE_OCTAVES: f64 = 0.03;
+
 /// Shared octaves over the narrower one's.
 fn overlap(a: &ChannelFinding, b: &ChannelFinding) -> f64 {
-    let (low, high) = (a.band_hz.0.max(b.band_hz.0), a.band_hz.1.min(b.band_hz.1));
-    let width = |c: &ChannelFinding| (c.band_hz.1 / c.band_hz.0).log2();
+    let (a, b) = (passed_hz(a), passed_hz(b));
+    let (low, high) = (a.0.max(b.0), a.1.min(b.1));
+    let width = |band: (f64, f64)| (band.1 / band.0).log2();
     (high / low).log2().max(0.0) / width(a).min(width(b)).max(1e-9)
 }
 
-/// Gain of the upper output over the lower one, and a gap between the two where there is one.
+/// What an output passes by the edges found, which equalisation and gentle slopes do not widen; what was measured elsewhere.
+fn passed_hz(finding: &ChannelFinding) -> (f64, f64) {
+    let low_hz = finding.model.high_pass.map_or(finding.band_hz.0, |edge| edge.frequency_hz);
+    let high_hz = finding.model.low_pass.map_or(finding.band_hz.1, |edge| edge.frequency_hz);
+    if low_hz < high_hz { (low_hz, high_hz) } else { finding.band_hz }
+}
+
+/// Where the lower output ends and the upper one begins: by the edges of the filters found, which equalisation does not
+/// bend, or else by what was measured.
+fn facing_hz(lower: &ChannelFinding, upper: &ChannelFinding) -> (f64, f64) {
+    match (lower.model.low_pass, upper.model.high_pass) {
+        (Some(end), Some(start)) => (end.frequency_hz, start.frequency_hz),
+        _ => (lower.band_hz.1, upper.band_hz.0),
+    }
+}
+
+/// How two neighbours meet.
+struct Joint {
+    /// Gain of the upper output over the lower one.
+    step_db: f64,
+    /// A gap between the two where there is one.
+    gap: Option<(f64, f64)>,
+    /// False where the gain rests on filters that are in doubt.
+    sure: bool,
+}
+
 fn joint(
     lower: &ChannelFinding,
     upper: &ChannelFinding,
     lower_response: &LineResponse,
     upper_response: &LineResponse,
-) -> (f64, Option<(f64, f64)>) {
-    let (end, start) = (lower.band_hz.1, upper.band_hz.0);
+) -> Joint {
+    let (end, start) = facing_hz(lower, upper);
     let centre = (end * start).sqrt();
     let gap = (start > 1.5 * end).then_some((end, start));
-    // Level that each would have without its own band edge, where both are heard.
-    let bare = |finding: &ChannelFinding, response: &LineResponse, hz: f64| -> Option<f64> {
+    // Level that each would have without its own band edge, where both are heard; of one split the surer side is believed.
+    let (lower_edges, upper_edges) = one_split(lower, upper);
+    let bare = |edges: &ChannelModel, response: &LineResponse, hz: f64| -> Option<f64> {
         let i = response.frequency_hz.partition_point(|&f| f < hz);
         let at = *response.frequency_hz.get(i)?;
         if (at / hz).log2().abs() > 0.1 {
             return None;
         }
-        let edge = finding.model.edge_responses(&[at])[0].norm();
+        let edge = edges.edge_responses(&[at])[0].norm();
         (edge > 0.02).then(|| DB_PER_NEPER * (response.value[i].norm() / edge).ln())
     };
-    let differences: Vec<f64> = crate::curve::log_grid_hz(centre / 1.6, centre * 1.6, 12.0)
+    let mut differences: Vec<f64> = crate::curve::log_grid_hz(centre / 1.6, centre * 1.6, 12.0)
         .into_iter()
-        .filter_map(|hz| Some(bare(lower, lower_response, hz)? - bare(upper, upper_response, hz)?))
+        .filter_map(|hz| {
+            Some(bare(&lower_edges, lower_response, hz)? - bare(&upper_edges, upper_response, hz)?)
+        })
         .collect();
-    // Where both are explained well, their broad-band gains are known whatever equalisation lies at the joint.
-    let explained = |finding: &ChannelFinding| finding.confidence.shape == Sure::High;
-    let met = (!differences.is_empty()).then(|| differences.iter().sum::<f64>() / differences.len() as f64);
-    let step = match met {
+    differences.sort_by(f64::total_cmp);
+    // Where both are explained well and agree about their split, their broad-band gains are known whatever equalisation lies at the joint. Where one
+    // is in doubt, what was measured counts.
+    let alike = match (lower.model.low_pass, upper.model.high_pass) {
+        (Some(a), Some(b)) => {
+            (a.family, a.order) == (b.family, b.order)
+                && (a.frequency_hz / b.frequency_hz).log2().abs() < SAME_PLACE_OCTAVES
+        }
+        _ => false,
+    };
+    let explained = |finding: &ChannelFinding| {
+        finding.confidence.shape == Sure::High && (alike || finding.confidence.edges == Sure::High)
+    };
+    let met = differences.get(differences.len() / 2).copied();
+    let step_db = match met {
         _ if explained(lower) && explained(upper) => lower.model.gain_db - upper.model.gain_db,
         Some(met) => met,
         None => lower.level_db - upper.level_db,
     };
-    (step, gap)
+    let sure = |finding: &ChannelFinding| {
+        finding.confidence.edges == Sure::High || finding.unexplained_db < EXPLAINED_DB
+    };
+    Joint { step_db, gap, sure: alike && sure(lower) && sure(upper) }
+}
+
+/// The models of two neighbours; where one is sure of its edge at their split and the other is not, both have that edge.
+fn one_split(lower: &ChannelFinding, upper: &ChannelFinding) -> (ChannelModel, ChannelModel) {
+    let (mut low, mut high) = (lower.model.clone(), upper.model.clone());
+    let sure = |finding: &ChannelFinding| finding.confidence.edges == Sure::High;
+    if let (Some(end), Some(start)) = (&mut low.low_pass, &mut high.high_pass) {
+        match (sure(lower), sure(upper)) {
+            (true, false) => *start = Crossover { pass: start.pass, ..*end },
+            (false, true) => *end = Crossover { pass: end.pass, ..*start },
+            _ => {}
+        }
+    }
+    (low, high)
 }
 
 impl Plan {
@@ -214,14 +297,7 @@ impl Plan {
         response: impl Fn(usize, usize) -> Complex64,
     ) -> Vec<Complex64> {
         let at = |(k, &f): (usize, &f64)| {
-            self.uses
-                .iter()
-                .map(|used| {
-                    let gain = (used.gain_db / DB_PER_NEPER).exp() * if used.invert { -1.0 } else { 1.0 };
-                    let added: Complex64 = used.all_passes.iter().map(|a| a.at(f, rate_hz)).product();
-                    response(used.output, k) * gain * added * Complex64::cis(-2e-3 * PI * f * used.delay_ms)
-                })
-                .sum()
+            self.uses.iter().map(|used| response(used.output, k) * used.at(f, rate_hz)).sum()
         };
         frequency_hz.iter().enumerate().map(at).collect()
     }

@@ -1,7 +1,6 @@
 //! Fitting a channel model to a measured response.
 
 use nalgebra::{DMatrix, DVector};
-use rustfft::num_complex::Complex64;
 
 use super::model::{ChannelModel, Parameter, Reach};
 use super::response::LineResponse;
@@ -24,6 +23,12 @@ pub(super) struct Fit {
 }
 
 impl Fit {
+    /// A model as it stands.
+    pub fn of(model: ChannelModel, to: &LineResponse, part: Part) -> Self {
+        let residuals = residuals(&model, to, part);
+        Self { model, chi_squared: cost(&residuals), count: residuals.len() }
+    }
+
     /// Schwarz's criterion (1978) for residuals whose size is not known beforehand: `n ln χ²` plus `ln n` for each free
     /// parameter. What noise is taken to be is only a guess, and a model that leaves a tenth of it must still be told
     /// from one that leaves all of it. Neighbouring residuals hang together, so that `n` is a third of their number.
@@ -52,12 +57,11 @@ pub(super) fn residuals(model: &ChannelModel, to: &LineResponse, part: Part) -> 
         Part::Level => model.minimum_phase(&to.frequency_hz),
         Part::Both => model.responses(&to.frequency_hz),
     };
-    let logs = to.value.iter().zip(&modelled).zip(&to.sigma_ln).map(|((h, m), sigma)| (h / m).ln() / *sigma);
-    let logs: Vec<Complex64> = logs.collect();
-    let level = logs.iter().map(|r| r.re);
+    let pairs = to.value.iter().zip(&modelled).zip(&to.sigma_ln);
+    let level = pairs.clone().map(|((h, m), sigma)| 0.5 * (h.norm_sqr() / m.norm_sqr()).ln() / sigma);
     match part {
         Part::Level => level.collect(),
-        Part::Both => level.chain(logs.iter().map(|r| r.im)).collect(),
+        Part::Both => level.chain(pairs.map(|((h, m), sigma)| (h * m.conj()).arg() / sigma)).collect(),
     }
 }
 
@@ -69,7 +73,8 @@ fn cost(residuals: &[f64]) -> f64 {
 ///
 /// Stops when a step gains less than a five-thousandth of the cost, or after `most` steps.
 pub(super) fn refine(start: ChannelModel, to: &LineResponse, part: Part, reach: &Reach, most: usize) -> Fit {
-    let parameters = start.parameters(part == Part::Both);
+    let mut parameters = start.parameters(part == Part::Both);
+    parameters.retain(|parameter| !reach.holds(parameter));
     let mut model = start;
     let mut at = residuals(&model, to, part);
     let mut damping = 1e-3;

@@ -13,8 +13,10 @@ mod shape;
 pub mod channel;
 pub mod clean;
 pub mod combine;
+pub mod phase;
 pub mod quiet;
 pub mod side;
+pub mod split;
 
-pub use model::{AllPass, ChannelModel, DB_PER_NEPER};
+pub use model::{AllPass, ChannelModel, DB_PER_NEPER, Taps};
 pub use response::LineResponse;

@@ -6,7 +6,7 @@ use rustfft::num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 
 use crate::filter::{Prototype, Warp, crossover_stages};
-use crate::tune::{Crossover, CrossoverFamily, Pass, Section, SectionKind};
+use crate::tune::{Biquad, Crossover, CrossoverFamily, Pass, Section, SectionKind};
 
 /// `20 / ln 10`: decibels in one neper.
 pub const DB_PER_NEPER: f64 = 20.0 / LN_10;
@@ -44,11 +44,29 @@ impl AllPass {
         }
     }
 
+    /// Coefficients at a sample rate.
+    pub fn biquad(&self, rate_hz: f64) -> Biquad {
+        let (n, d) = match self.q {
+            Some(q) => ([1.0, -1.0 / q, 1.0], [1.0, 1.0 / q, 1.0]),
+            None => ([1.0, -1.0, 0.0], [1.0, 1.0, 0.0]),
+        };
+        Prototype { n, d }.biquad(Warp::new(rate_hz).tangent(self.frequency_hz))
+    }
+
     /// `H` at a frequency, for a sample rate; 1 at zero frequency.
     pub fn at(&self, frequency_hz: f64, rate_hz: f64) -> Complex64 {
         let warp = Warp::new(rate_hz);
         self.response(warp.tangent(frequency_hz) / warp.tangent(self.frequency_hz))
     }
+}
+
+/// Taps of an FIR filter with the rate they run at.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Taps {
+    /// Sample rate.
+    pub rate_hz: f64,
+    /// The impulse response.
+    pub taps: Vec<f64>,
 }
 
 /// A factory output as a product of known filters.
@@ -76,6 +94,8 @@ pub struct ChannelModel {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Reach {
     pub hz: (f64, f64),
+    /// The lower and the upper band edge, where they are known from elsewhere and stay where they are.
+    pub held: (bool, bool),
 }
 
 /// The most that one equaliser band is taken to do.
@@ -86,7 +106,22 @@ const Q_RANGE: (f64, f64) = (0.25, 15.0);
 impl Reach {
     /// Everywhere.
     #[cfg(test)]
-    pub const ALL: Self = Self { hz: (1.0, 1e6) };
+    pub const ALL: Self = Self { hz: (1.0, 1e6), held: (false, false) };
+
+    /// Wide enough for bands at known edges: where the level is bent by more than 6 dB it seems to end before them.
+    pub fn up_to_edges(self, low: Option<&Crossover>, high: Option<&Crossover>) -> Self {
+        let low_hz = low.map_or(self.hz.0, |edge| self.hz.0.min(edge.frequency_hz / 1.5));
+        let high_hz = high.map_or(self.hz.1, |edge| self.hz.1.max(edge.frequency_hz * 1.5));
+        Self { hz: (low_hz, high_hz), ..self }
+    }
+
+    pub fn holds(&self, parameter: &Parameter) -> bool {
+        match parameter {
+            Parameter::EdgeFrequency(Pass::High) => self.held.0,
+            Parameter::EdgeFrequency(Pass::Low) => self.held.1,
+            _ => false,
+        }
+    }
 }
 
 /// One parameter of a model, as the fit moves it.

@@ -35,6 +35,13 @@ pub(super) struct Band {
     pub high_hz: Option<f64>,
 }
 
+impl Band {
+    /// True between its edges.
+    pub fn holds(&self, hz: f64) -> bool {
+        self.low_hz.is_none_or(|low| hz >= low) && self.high_hz.is_none_or(|high| hz <= high)
+    }
+}
+
 /// The band of a response: outermost −6 dB points against the median level between them.
 ///
 /// The two depend on each other and are settled by repetition, starting at the highest third-octave level.
@@ -44,10 +51,8 @@ pub(super) fn band_of(response: &LineResponse) -> Option<Band> {
     let top_db = smoothed(hz, &level_db, 1.0 / 3.0).into_iter().fold(f64::NEG_INFINITY, f64::max);
     let mut band = crossing(hz, &level_db, top_db)?;
     for _ in 0..20 {
-        let inside = |i: &usize| {
-            band.low_hz.is_none_or(|low| hz[*i] >= low) && band.high_hz.is_none_or(|high| hz[*i] <= high)
-        };
-        let mut levels: Vec<f64> = (0..hz.len()).filter(inside).map(|i| level_db[i]).collect();
+        let mut levels: Vec<f64> =
+            (0..hz.len()).filter(|&i| band.holds(hz[i])).map(|i| level_db[i]).collect();
         if levels.is_empty() {
             return Some(band);
         }
@@ -173,7 +178,8 @@ fn candidates(response: &LineResponse, band: &Band, pass: Pass, rate_hz: f64) ->
 pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) -> Option<Shape> {
     let band = band_of(response)?;
     let response = &clearly_heard(response);
-    let reach = reach(response, &band);
+    let mut reach = within_band(response, &band);
+    let heard_hz = *response.frequency_hz.first()?..=*response.frequency_hz.last()?;
     let coarse = response.every((per_octave / COARSE_PER_OCTAVE as f64).round().max(1.0) as usize);
     let list = |pass| candidates(response, &band, pass, rate_hz);
     let (lows, highs) = (list(Pass::High), list(Pass::Low));
@@ -196,7 +202,7 @@ pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) ->
                     continue;
                 }
                 let rival = tried.iter().map(|fit| fit.criterion(Part::Level)).fold(f64::INFINITY, f64::min);
-                tried.push(equalised(model, &coarse, &reach, rival));
+                tried.push(equalised(model, &coarse, &reach, rival, SIDE_BY_SIDE));
             }
             tried.sort_by(by_criterion);
             if let Some(best) = tried.first() {
@@ -216,16 +222,84 @@ pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) ->
     if let Some(best) = finals.first() {
         let swapped = other_families(&best.model).into_iter().map(|model| {
             let rival = best.criterion(Part::Level);
-            finished(equalised(model, &coarse, &reach, rival).model, response, &reach)
+            finished(equalised(model, &coarse, &reach, rival, SIDE_BY_SIDE).model, response, &reach)
         });
         let swapped: Vec<Fit> = swapped.collect();
         finals.extend(swapped);
     }
     finals.sort_by(by_criterion);
-    let mut finals = finals.into_iter();
+    // Where more than noise is left over the bands may have gone astray.
+    if let Some(best) = finals.first().filter(|best| best.reduced() > MORE_THAN_NOISE) {
+        let bare = ChannelModel { sections: Vec::new(), gain_db: band.level_db, ..best.model.clone() };
+        reach = reach.up_to_edges(bare.high_pass.as_ref(), bare.low_pass.as_ref());
+        let anew = equalised(bare, &coarse, &reach, f64::INFINITY, MANY_SIDE_BY_SIDE);
+        finals.push(finished(repaired(anew, &coarse, &reach).model, response, &reach));
+        finals.sort_by(by_criterion);
+    }
+    // An edge beyond what was heard is none.
+    finals.sort_by_key(|fit| !edges_of(&fit.model).all(|hz| heard_hz.contains(&hz)));
+    let mut finals = finals.into_iter().map(in_order);
     let fit = finals.next()?;
     let rival = finals.find(|other| !same_edges(&other.model, &fit.model));
     Some(Shape { fit, rival, reach })
+}
+
+/// The explanation with band edges that are known from elsewhere and stay where they are; bands are looked for anew, and
+/// those of `before` are tried as well.
+pub(super) fn explain_held(
+    response: &LineResponse,
+    per_octave: f64,
+    before: &ChannelModel,
+    (low, high): (Option<Crossover>, Option<Crossover>),
+) -> Option<Shape> {
+    let band = band_of(response)?;
+    let response = &clearly_heard(response);
+    let within = within_band(response, &band).up_to_edges(low.as_ref(), high.as_ref());
+    let reach = Reach { held: (low.is_some(), high.is_some()), ..within };
+    let coarse = response.every((per_octave / COARSE_PER_OCTAVE as f64).round().max(1.0) as usize);
+    let edged = ChannelModel {
+        high_pass: low.or(before.high_pass),
+        low_pass: high.or(before.low_pass),
+        all_passes: Vec::new(),
+        delay_s: 0.0,
+        inverted: false,
+        ..before.clone()
+    };
+    let bare = ChannelModel { sections: Vec::new(), gain_db: band.level_db, ..edged.clone() };
+    let anew = equalised(bare, &coarse, &reach, f64::INFINITY, MANY_SIDE_BY_SIDE);
+    let anew = repaired(anew, &coarse, &reach);
+    let tried = [edged, anew.model].map(|model| finished(model, response, &reach));
+    let better = |a: &Fit, b: &Fit| a.criterion(Part::Level).total_cmp(&b.criterion(Part::Level));
+    let held = tried.into_iter().min_by(better)?;
+    // The other side knows the place to a hair only; it may move by that much.
+    let free = Reach { held: (false, false), ..reach };
+    let released = refine(held.model.clone(), response, Part::Level, &free, 80);
+    let stayed =
+        edges_of(&released.model).zip(edges_of(&held.model)).all(|(a, b)| (a / b).ln().abs() < A_HAIR);
+    let fit = if stayed { released } else { held };
+    Some(Shape { fit: in_order(fit), rival: None, reach })
+}
+
+/// By how much an edge may move from where the other side of its split has it, as a share of its frequency.
+const A_HAIR: f64 = 0.02;
+
+fn edges_of(model: &ChannelModel) -> impl Iterator<Item = f64> {
+    model.high_pass.iter().chain(&model.low_pass).map(|edge| edge.frequency_hz)
+}
+
+/// Edges of first order may be exchanged: only the gain tells. The lower one is the high-pass.
+fn in_order(mut fit: Fit) -> Fit {
+    let model = &mut fit.model;
+    if let (Some(low), Some(high)) = (&mut model.high_pass, &mut model.low_pass)
+        && (low.order, high.order) == (1, 1)
+        && low.frequency_hz > high.frequency_hz
+    {
+        let warp = Warp::new(model.rate_hz);
+        std::mem::swap(&mut low.frequency_hz, &mut high.frequency_hz);
+        let ratio = warp.tangent(low.frequency_hz) / warp.tangent(high.frequency_hz);
+        model.gain_db += 20.0 * ratio.log10();
+    }
+    fit
 }
 
 /// The same explanation with one edge of the other family and without the broad bands at that edge: two such bands turn
@@ -253,11 +327,11 @@ fn other_families(model: &ChannelModel) -> Vec<ChannelModel> {
 const FINALISTS: usize = 4;
 
 /// Where equaliser bands are looked for: an octave beyond the −6 dB points.
-fn reach(response: &LineResponse, band: &Band) -> Reach {
+fn within_band(response: &LineResponse, band: &Band) -> Reach {
     let ends = (response.frequency_hz.first(), response.frequency_hz.last());
     let low_hz = band.low_hz.map(|hz| hz / 2.0).or(ends.0.copied()).unwrap_or(5.0);
     let high_hz = band.high_hz.map(|hz| hz * 2.0).or(ends.1.copied()).unwrap_or(20_000.0);
-    Reach { hz: (low_hz, high_hz.max(2.0 * low_hz)) }
+    Reach { hz: (low_hz, high_hz.max(2.0 * low_hz)), held: (false, false) }
 }
 
 fn kind(edge: &Option<Crossover>) -> Option<(CrossoverFamily, u8)> {
@@ -270,13 +344,23 @@ pub(super) fn same_edges(a: &ChannelModel, b: &ChannelModel) -> bool {
 
 /// Explanations kept side by side while bands are added: the best next band is not always part of the best whole.
 const SIDE_BY_SIDE: usize = 2;
+/// The same for the few that are worth a longer search.
+const MANY_SIDE_BY_SIDE: usize = 6;
+/// Above this more than noise is left over, in units of the noise's power.
+pub(super) const MORE_THAN_NOISE: f64 = 1.6;
 /// A band must better the criterion by this much.
 const WORTH_A_BAND: f64 = 3.0;
 /// A candidate this far behind its rival with no more to gain is given up.
 const HOPELESS: f64 = 30.0;
 
 /// Adds equaliser bands to a model for as long as they pay for their numbers.
-fn equalised(start: ChannelModel, response: &LineResponse, reach: &Reach, rival: f64) -> Fit {
+fn equalised(
+    start: ChannelModel,
+    response: &LineResponse,
+    reach: &Reach,
+    rival: f64,
+    side_by_side: usize,
+) -> Fit {
     let mut beam = vec![refine(start, response, Part::Level, reach, 25)];
     let mut best = beam[0].clone();
     let mut without_gain = 0;
@@ -284,7 +368,7 @@ fn equalised(start: ChannelModel, response: &LineResponse, reach: &Reach, rival:
         let mut next: Vec<Fit> = beam.iter().flat_map(|fit| with_one_more(fit, response, reach)).collect();
         next.sort_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared));
         next.dedup_by(|a, b| (a.chi_squared / b.chi_squared - 1.0).abs() < 1e-2);
-        next.truncate(SIDE_BY_SIDE);
+        next.truncate(side_by_side);
         beam = next.into_iter().map(|fit| refine(fit.model, response, Part::Level, reach, 25)).collect();
         let Some(leader) = beam.iter().min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared)) else { break };
         if leader.criterion(Part::Level) < best.criterion(Part::Level) - WORTH_A_BAND {
@@ -412,15 +496,25 @@ fn with_one_more(fit: &Fit, response: &LineResponse, reach: &Reach) -> Vec<Fit> 
         gain_db: gain_db.clamp(-12.0, 12.0),
         q: 0.7,
     };
+    // Where a shelf would stand: what is left over at an open end has come down to half.
+    let within = |i: Option<usize>| i.map_or(reach.hz.1, |i| hz[i]).clamp(reach.hz.0, reach.hz.1);
     if fit.model.high_pass.is_none()
         && let Some(&gain_db) = smooth.first()
     {
-        starts.push(with(shelf(SectionKind::LowShelf, 150.0f64.clamp(reach.hz.0, reach.hz.1), gain_db)));
+        let places = [
+            150.0f64.clamp(reach.hz.0, reach.hz.1),
+            within(smooth.iter().position(|level_db| level_db / gain_db < 0.5)),
+        ];
+        starts.extend(places.map(|place| with(shelf(SectionKind::LowShelf, place, gain_db))));
     }
     if fit.model.low_pass.is_none()
         && let Some(&gain_db) = smooth.last()
     {
-        starts.push(with(shelf(SectionKind::HighShelf, 5_000.0f64.clamp(reach.hz.0, reach.hz.1), gain_db)));
+        let places = [
+            5_000.0f64.clamp(reach.hz.0, reach.hz.1),
+            within(smooth.iter().rposition(|level_db| level_db / gain_db < 0.5)),
+        ];
+        starts.extend(places.map(|place| with(shelf(SectionKind::HighShelf, place, gain_db))));
     }
     let tried = starts.into_iter().map(|sections| {
         let model = ChannelModel { sections, ..fit.model.clone() };

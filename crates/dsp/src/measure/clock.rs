@@ -1,10 +1,10 @@
 //! Where a stimulus lies in a recording, and how fast the recording's clock runs.
 
 use super::MeasureError;
-use super::deconvolve::{Stretch, around, deconvolve, quotient};
+use super::deconvolve::{Divisor, Stretch, around};
 use super::lag::{self, Lag};
 use super::search::{Found, find_jointly, likeness};
-use crate::spectrum::{Complex, RealTransform, fast_length};
+use crate::spectrum::{Complex, Plans, fast_length};
 use crate::stimulus::{MarkerShape, Recipe, Sweep, Timeline};
 use crate::verdict::Verdict;
 
@@ -58,12 +58,19 @@ pub(super) struct Search<'a> {
     pub line: Timeline,
     pub recording: &'a [f64],
     pub rate_hz: f64,
+    pub plans: &'a Plans,
 }
 
 impl<'a> Search<'a> {
-    pub fn new(recipe: &Recipe, plan: &'a Sweep, recording: &'a [f64], rate_hz: f64) -> Self {
+    pub fn new(
+        plans: &'a Plans,
+        recipe: &Recipe,
+        plan: &'a Sweep,
+        recording: &'a [f64],
+        rate_hz: f64,
+    ) -> Self {
         let line = plan.timeline(recipe.rate_hz);
-        Self { plan, amplitude: recipe.amplitude(), line, recording, rate_hz }
+        Self { plan, amplitude: recipe.amplitude(), line, recording, rate_hz, plans }
     }
 
     /// Finds the stimulus by its markers, or else by its sweeps.
@@ -75,10 +82,10 @@ impl<'a> Search<'a> {
         let Some(found) = self.by_markers(self.rate_hz) else {
             return match self.other_rate(CLEAR) {
                 Some(error) => Err(error),
-                None => self.refine(self.by_sweeps().ok_or_else(|| self.why_not())?),
+                None => self.refine(self.by_sweeps().ok_or_else(|| self.why_not())?, false),
             };
         };
-        let base = self.refine(self.on_markers(&found)?)?;
+        let base = self.refine(self.on_markers(&found)?, true)?;
         // A loud sweep can pass for markers; what does not run evenly may be a recording at another rate.
         if base.remarks.iter().any(|(verdict, _)| *verdict == Verdict::Retake)
             && let Some(error) = self.other_rate(3.0 * found.clearness)
@@ -100,7 +107,7 @@ impl<'a> Search<'a> {
         }
         let frames = (marker.seconds * rate_hz).ceil() as usize + 1;
         let template: Vec<f64> = (0..frames).map(|n| marker.at(n as f64 / rate_hz)).collect();
-        let alike = likeness(self.recording, &template, rate_hz, marker.low_hz, marker.high_hz);
+        let alike = likeness(self.plans, self.recording, &template, rate_hz, marker.low_hz, marker.high_hz);
         let first = *self.line.markers.first()?;
         let distances: Vec<f64> =
             self.line.markers.iter().map(|&at| self.played_s(at - first) * rate_hz).collect();
@@ -161,7 +168,7 @@ impl<'a> Search<'a> {
         let frames = (shape.seconds * self.rate_hz).ceil() as usize + 1;
         let template: Vec<f64> = (0..frames).map(|n| shape.at(n as f64 / self.rate_hz)).collect();
         let high_hz = shape.high_hz.min(0.48 * self.rate_hz);
-        let alike = likeness(self.recording, &template, self.rate_hz, shape.low_hz, high_hz);
+        let alike = likeness(self.plans, self.recording, &template, self.rate_hz, shape.low_hz, high_hz);
         let first = *self.line.sweeps.first()?;
         let distances: Vec<f64> =
             self.line.sweeps.iter().map(|&at| self.played_s(at - first) * self.rate_hz).collect();
@@ -233,8 +240,8 @@ impl<'a> Search<'a> {
         MeasureError::NotFound
     }
 
-    /// What the repeats say about the clock, and whether sweep and markers lie on one line.
-    fn refine(&self, mut base: TimeBase) -> Result<TimeBase, MeasureError> {
+    /// What the repeats say about the clock, and whether sweep and markers lie on one line, where the markers are heard.
+    fn refine(&self, mut base: TimeBase, by_markers: bool) -> Result<TimeBase, MeasureError> {
         if base.sweeps.is_empty() {
             let has_s = self.recording.len() as f64 / self.rate_hz;
             return Err(MeasureError::TooShort { has_s, needed_s: self.played_s(self.line.frames) });
@@ -247,14 +254,17 @@ impl<'a> Search<'a> {
             );
             base.remarks.push((Verdict::Usable, words));
         }
+        let all = |base: &TimeBase| -> Vec<Compressed> {
+            base.sweeps.iter().map(|s| self.sweep(s.1, base.frames_per_s)).collect()
+        };
+        let mut heard = all(&base);
         for _ in 0..2 {
-            if base.sweeps.len() > 1 {
-                self.by_repeats(&mut base);
+            if !self.by_repeats(&mut base, &heard) {
+                break;
             }
+            heard = all(&base);
         }
         if base.sweeps.len() > 1 {
-            let heard: Vec<Compressed> =
-                base.sweeps.iter().map(|s| self.sweep(s.1, base.frames_per_s)).collect();
             let lags: Vec<Option<Lag>> = heard.iter().skip(1).map(|h| h.after(&heard[0], None)).collect();
             let off = lags.iter().flatten().map(|l| l.seconds.abs() - 8.0 * l.sigma_s).fold(0.0, f64::max);
             if off * base.frames_per_s > LOST_FRAMES {
@@ -268,36 +278,36 @@ impl<'a> Search<'a> {
                 }
             }
         }
-        self.check_against_markers(&mut base);
+        if by_markers && let Some(first) = heard.first() {
+            self.check_against_markers(&mut base, first);
+        }
         Ok(base)
     }
 
-    /// Turns the clock so that first and last repeat agree, as far as they know better than the markers.
-    fn by_repeats(&self, base: &mut TimeBase) {
-        let (Some(&(first, start)), Some(&(last, end))) = (base.sweeps.first(), base.sweeps.last()) else {
-            return;
+    /// Turns the clock so that first and last repeat agree, as far as they know better than the markers. `heard` holds
+    /// every sweep as the clock is now; false where it stays as it is.
+    fn by_repeats(&self, base: &mut TimeBase, heard: &[Compressed]) -> bool {
+        let (&[(first, start), .., (last, end)], [early, .., late]) = (base.sweeps.as_slice(), heard) else {
+            return false;
         };
-        let Some(&(_, middle)) = base.sweeps.get(base.sweeps.len() / 2) else { return };
-        let early = self.sweep(start, base.frames_per_s);
+        let at = base.sweeps.len() / 2;
+        let (Some(&(_, middle)), Some(halfway)) = (base.sweeps.get(at), heard.get(at)) else { return false };
         let span_s = self.played_s(self.line.sweeps[last - 1] - self.line.sweeps[first - 1]);
-        let (Some(lag), Some(half)) = (
-            self.sweep(end, base.frames_per_s).after(&early, None),
-            self.sweep(middle, base.frames_per_s).after(&early, None),
-        ) else {
-            return;
-        };
+        let Some(lag) = late.after(early, None) else { return false };
+        let half = if at + 1 == heard.len() { Some(lag) } else { halfway.after(early, None) };
+        let Some(half) = half else { return false };
         // A spoiled repeat, or lost samples, do not lie on the line; then the markers are the better witness.
         let expected_s = lag.seconds * (middle - start) / (end - start).max(1.0);
         let apart_s = (half.seconds - expected_s).abs();
         if apart_s * base.frames_per_s > 0.02 + 6.0 * half.sigma_s.hypot(lag.sigma_s) * base.frames_per_s {
-            return;
+            return false;
         }
         let own_sigma_ppm = lag.sigma_s / span_s * 1e6;
         let found_ppm = lag.seconds / span_s * 1e6;
         let trust = if base.skew_sigma_ppm.is_finite() {
             // Markers and repeats that contradict one another are left to the check for lost samples.
             if found_ppm.abs() > 8.0 * base.skew_sigma_ppm.hypot(own_sigma_ppm) + 0.05 {
-                return;
+                return false;
             }
             // A digital copy leaves no doubt in either.
             let both = base.skew_sigma_ppm.powi(2) + own_sigma_ppm.powi(2);
@@ -305,6 +315,9 @@ impl<'a> Search<'a> {
         } else {
             1.0
         };
+        if (trust * found_ppm).abs() < SETTLED_PPM && base.skew_sigma_ppm.is_finite() {
+            return false;
+        }
         let ratio = 1.0 + trust * found_ppm * 1e-6;
         for sweep in &mut base.sweeps {
             sweep.1 = start + (sweep.1 - start) * ratio;
@@ -314,10 +327,11 @@ impl<'a> Search<'a> {
         if !base.skew_sigma_ppm.is_finite() {
             base.skew_sigma_ppm = own_sigma_ppm;
         }
+        true
     }
 
     /// Samples lost within the only sweep: markers and sweep then disagree about when each frequency arrived.
-    fn check_against_markers(&self, base: &mut TimeBase) {
+    fn check_against_markers(&self, base: &mut TimeBase, sweep: &Compressed) {
         let (Some(&marker_at), Some(&(repeat, start))) = (self.line.markers.first(), base.sweeps.first())
         else {
             return;
@@ -328,7 +342,6 @@ impl<'a> Search<'a> {
             return;
         }
         let marker = self.marker(marker_start, base.frames_per_s);
-        let sweep = self.sweep(start, base.frames_per_s);
         let (low_hz, high_hz) = (self.plan.marker.low_hz, self.plan.marker.high_hz);
         let bands = ((high_hz / low_hz).log2().floor() as usize).max(1);
         let ratio = (high_hz / low_hz).powf(1.0 / bands as f64);
@@ -356,19 +369,21 @@ impl<'a> Search<'a> {
         let frames = fast_length((marker.seconds * frames_per_s) as usize + 2 * margin);
         let first = start.floor() as i64 - margin as i64;
         let at = Stretch { first, frames, start, frames_per_s };
-        let cyclic = quotient(self.recording, &at, |t_s| marker.at(t_s), |_| f64::INFINITY);
-        Compressed::new(&cyclic, frames_per_s, marker.low_hz, marker.high_hz, 0)
+        let cyclic = Divisor::matched(|t_s| marker.at(t_s), &at, self.plans).divide(self.recording);
+        Compressed::new(self.plans, &cyclic, frames_per_s, marker.low_hz, marker.high_hz, 0)
     }
 
     /// What one sweep beginning at `start` says of the car.
     fn sweep(&self, start: f64, frames_per_s: f64) -> Compressed {
         let shape = &self.plan.shape;
         let at = stretch(self.plan, start, frames_per_s);
-        let cyclic = deconvolve(self.recording, shape, self.amplitude, &at);
-        Compressed::new(&cyclic, frames_per_s, 2.0 * shape.low_hz, 0.9 * shape.high_hz, 1)
+        let cyclic = Divisor::of_sweep(shape, self.amplitude, &at, self.plans).divide(self.recording);
+        Compressed::new(self.plans, &cyclic, frames_per_s, 2.0 * shape.low_hz, 0.9 * shape.high_hz, 1)
     }
 }
 
+/// A clock that would move by less than this stays: a nanosecond over ten seconds.
+const SETTLED_PPM: f64 = 1e-4;
 /// Below this nothing was recorded (−100 dBFS).
 const SILENCE: f64 = 1e-5;
 /// What a stretch holds before its sweep.
@@ -416,7 +431,14 @@ struct Compressed {
 
 impl Compressed {
     /// Gates `cyclic` around the largest sample near its beginning.
-    fn new(cyclic: &[f64], frames_per_s: f64, low_hz: f64, high_hz: f64, noise_power: i32) -> Self {
+    fn new(
+        plans: &Plans,
+        cyclic: &[f64],
+        frames_per_s: f64,
+        low_hz: f64,
+        high_hz: f64,
+        noise_power: i32,
+    ) -> Self {
         let before = (BEFORE_S * frames_per_s) as i64;
         let after = (AFTER_S * frames_per_s) as i64;
         let ramp = |share: f64| 0.5 - 0.5 * (std::f64::consts::PI * (4.0 * share).min(1.0)).cos();
@@ -427,7 +449,7 @@ impl Compressed {
                 around(cyclic, n) * ramp(inside)
             })
             .collect();
-        let plan = RealTransform::new(fast_length(2 * gated.len()));
+        let plan = plans.of(fast_length(2 * gated.len()));
         Self {
             bins: plan.forward(&gated),
             spacing_hz: frames_per_s / plan.length() as f64,

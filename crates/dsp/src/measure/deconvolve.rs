@@ -1,6 +1,6 @@
 //! From a recorded sweep to a response: regularised spectral division.
 
-use crate::spectrum::RealTransform;
+use crate::spectrum::{Complex, Plans, RealTransform};
 use crate::stimulus::SweepShape;
 
 /// A stretch of a recording that holds one sweep and its ringing.
@@ -25,51 +25,68 @@ const LOW_SKIRT_OCTAVES: f64 = 0.6;
 /// Width of the skirt above the band.
 const HIGH_SKIRT_OCTAVES: f64 = 0.2;
 
-/// Cyclic response of the stretch: sample 0 is the beginning of the sweep, what comes before it stands at the end.
-///
-/// The sweep is evaluated at the recording's own instants, so that neither a different clock nor a start between
-/// samples costs anything. The division is regularised relative to the sweep's own falling spectrum, and ever more
-/// so outside its band (O. Kirkeby and P. Nelson, JAES 47(7/8), 1999, with a shaped regulariser; from memory).
-pub(super) fn deconvolve(recording: &[f64], sweep: &SweepShape, amplitude: f64, at: &Stretch) -> Vec<f64> {
-    quotient(
-        recording,
-        at,
-        |t_s| amplitude * sweep.at(t_s),
-        |hz| {
-            let expected =
-                amplitude * at.frames_per_s * sweep.spectrum_s(hz.clamp(sweep.low_hz, sweep.high_hz));
-            regularisation(sweep, hz) * expected * expected
-        },
-    )
+/// What was played, as one stretch of a recording hears it: ready to divide any channel of that recording.
+pub(super) struct Divisor {
+    at: Stretch,
+    plan: RealTransform,
+    /// What each bin is multiplied by.
+    inverse: Vec<Complex>,
 }
 
-/// The recording divided by what was played, with `ground` added to the power of the divisor at each frequency.
-///
-/// An infinite ground stands for a matched filter: multiplied, not divided.
-pub(super) fn quotient(
-    recording: &[f64],
-    at: &Stretch,
-    played_at: impl Fn(f64) -> f64,
-    ground: impl Fn(f64) -> f64,
-) -> Vec<f64> {
-    let plan = RealTransform::new(at.frames);
-    let heard: Vec<f64> = (0..at.frames as i64).map(|n| sample(recording, at.first + n)).collect();
-    let played: Vec<f64> = (0..at.frames as i64)
-        .map(|n| played_at(((at.first + n) as f64 - at.start) / at.frames_per_s))
-        .collect();
-    let (mut response, played) = (plan.forward(&heard), plan.forward(&played));
-    let spacing_hz = at.frames_per_s / at.frames as f64;
-    for (k, (y, x)) in response.iter_mut().zip(&played).enumerate() {
-        let ground = ground((k as f64 * spacing_hz).max(0.1 * spacing_hz));
-        let scale = if ground.is_finite() { 1.0 / (x.norm_sqr() + ground) } else { 1.0 };
-        *y = *y * x.conj() * scale;
+impl Divisor {
+    /// The divisor of a sweep.
+    ///
+    /// The sweep is evaluated at the recording's own instants, so that neither a different clock nor a start between
+    /// samples costs anything. The division is regularised relative to the sweep's own falling spectrum, and ever more
+    /// so outside its band (O. Kirkeby and P. Nelson, JAES 47(7/8), 1999, with a shaped regulariser; from memory).
+    pub fn of_sweep(sweep: &SweepShape, amplitude: f64, at: &Stretch, plans: &Plans) -> Self {
+        let mut played =
+            sweep.sampled((at.first as f64 - at.start) / at.frames_per_s, 1.0 / at.frames_per_s, at.frames);
+        played.iter_mut().for_each(|x| *x *= amplitude);
+        let spacing_hz = at.frames_per_s / at.frames as f64;
+        Self::new(&played, at, plans, |k, power| {
+            let hz = (k as f64).max(0.1) * spacing_hz;
+            let expected =
+                amplitude * at.frames_per_s * sweep.spectrum_s(hz.clamp(sweep.low_hz, sweep.high_hz));
+            1.0 / (power + regularisation(sweep, hz) * expected * expected)
+        })
     }
-    // The quotient is relative to the played signal's own place, so sample 0 is its beginning.
-    plan.inverse(&response)
+
+    /// A matched filter: multiplied, not divided.
+    pub fn matched(played_at: impl Fn(f64) -> f64, at: &Stretch, plans: &Plans) -> Self {
+        let played: Vec<f64> = (0..at.frames as i64)
+            .map(|n| played_at(((at.first + n) as f64 - at.start) / at.frames_per_s))
+            .collect();
+        Self::new(&played, at, plans, |_, _| 1.0)
+    }
+
+    /// `scale` is given each bin and the power of what was played in it.
+    fn new(played: &[f64], at: &Stretch, plans: &Plans, scale: impl Fn(usize, f64) -> f64) -> Self {
+        let plan = plans.of(at.frames);
+        let mut inverse = plan.forward(played);
+        for (k, x) in inverse.iter_mut().enumerate() {
+            *x = x.conj() * scale(k, x.norm_sqr());
+        }
+        Self { at: *at, plan, inverse }
+    }
+
+    /// Cyclic response of the stretch: sample 0 is the beginning of what was played, what comes before it stands at the
+    /// end.
+    pub fn divide(&self, recording: &[f64]) -> Vec<f64> {
+        let heard: Vec<f64> =
+            (0..self.at.frames as i64).map(|n| sample(recording, self.at.first + n)).collect();
+        let mut response = self.plan.forward(&heard);
+        response.iter_mut().zip(&self.inverse).for_each(|(y, x)| *y *= x);
+        // The quotient is relative to the played signal's own place, so sample 0 is its beginning.
+        self.plan.inverse(&response)
+    }
 }
 
 /// The regulariser at `hz`, relative to the sweep's power in its band.
 fn regularisation(sweep: &SweepShape, hz: f64) -> f64 {
+    if (sweep.low_hz..=sweep.high_hz).contains(&hz) {
+        return INSIDE;
+    }
     let below = (sweep.low_hz / hz).log2() / LOW_SKIRT_OCTAVES;
     let above = (hz / sweep.high_hz).log2() / HIGH_SKIRT_OCTAVES;
     let out = below.max(above).clamp(0.0, 1.0);

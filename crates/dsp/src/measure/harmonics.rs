@@ -3,7 +3,7 @@
 use super::facts::Distortion;
 use super::window::{Cut, Heard};
 use crate::bands::{Band, Width};
-use crate::spectrum::{Gate, smooth_power};
+use crate::spectrum::{Gate, Plans, smooth_power};
 use crate::stimulus::SweepShape;
 
 /// Harmonics that are looked at.
@@ -26,17 +26,23 @@ fn gate(shape: &SweepShape, order: usize, main: &Gate) -> Gate {
 
 impl Harmonics {
     /// Reads the mean of the repeats at positions `used`, around the advance of each harmonic.
-    pub fn read(heard: &Heard, used: &[usize], main: &Gate, direct: i64, shape: &SweepShape) -> Self {
+    pub fn read(
+        plans: &Plans,
+        heard: &Heard,
+        used: &[usize],
+        main: &Gate,
+        direct: i64,
+        shape: &SweepShape,
+    ) -> Self {
         let mut mean = vec![0.0; heard.length()];
         for (_, cyclic) in used.iter().filter_map(|&r| heard.repeats.get(r)) {
             mean.iter_mut().zip(cyclic).for_each(|(m, c)| *m += c / used.len() as f64);
         }
         let spectra = ORDERS
             .map(|order| {
-                let cut = Cut::new(gate(shape, order, main), heard.frames_per_s);
+                let cut = Cut::new(gate(shape, order, main), heard.frames_per_s, plans);
                 let centre = direct - (shape.harmonic_advance_s(order) * heard.frames_per_s).round() as i64;
-                let power = cut.spectrum(&mean, centre).iter().map(|bin| bin.norm_sqr()).collect();
-                (power, cut.spacing_hz(), cut.energy())
+                (cut.power(&mean, centre), cut.spacing_hz(), cut.energy())
             })
             .collect();
         Self { spectra }

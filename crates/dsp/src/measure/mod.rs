@@ -1,6 +1,6 @@
 //! From a recording of a known stimulus to a response with its uncertainty.
 //!
-//! [`locate`] finds the stimulus and the speed of the recording's clock; [`transfer`] works out the response of one
+//! [`locate`] finds the stimulus and the speed of the recording's clock; [`Played`] works out the response of each
 //! channel on that time base; [`analyse`] does both for one microphone and judges the result.
 
 mod clock;
@@ -20,18 +20,18 @@ mod window;
 
 pub use clock::TimeBase;
 pub use facts::{BandSnr, Distortion, Facts, HeardPolarity, RepeatsUsed};
-pub use transfer::{Transfer, transfer};
+pub use transfer::{Played, Transfer};
 
 use crate::align::{Arrival, Confidence, arrival_within};
 use crate::calibration::MicCalibration;
 use crate::curve::Curve;
-use crate::spectrum::Complex;
+use crate::spectrum::{Complex, Plans};
 use crate::stimulus::{Recipe, Signal, Sweep, SweepShape};
 use crate::tune::Polarity;
 use crate::verdict::Verdict;
 use deconvolve::resampled;
 use harmonics::Harmonics;
-use transfer::{AFTER_S, worked_out};
+use transfer::AFTER_S;
 
 /// One recording of a stimulus.
 #[derive(Debug, Clone, Copy)]
@@ -134,7 +134,12 @@ fn sweep_of(recipe: &Recipe) -> Result<&Sweep, MeasureError> {
 ///
 /// # Errors
 /// [`MeasureError`] where it is not there.
-pub fn locate(recipe: &Recipe, channel: &[f64], rate_hz: u32) -> Result<TimeBase, MeasureError> {
+pub fn locate(
+    plans: &Plans,
+    recipe: &Recipe,
+    channel: &[f64],
+    rate_hz: u32,
+) -> Result<TimeBase, MeasureError> {
     let sweep = sweep_of(recipe)?;
     if !(8000..=192_000).contains(&rate_hz) {
         return Err(MeasureError::Rate(rate_hz));
@@ -142,7 +147,7 @@ pub fn locate(recipe: &Recipe, channel: &[f64], rate_hz: u32) -> Result<TimeBase
     if let Some(at) = channel.iter().position(|x| !x.is_finite()) {
         return Err(MeasureError::NotFinite { at });
     }
-    clock::Search::new(recipe, sweep, channel, f64::from(rate_hz)).locate()
+    clock::Search::new(plans, recipe, sweep, channel, f64::from(rate_hz)).locate()
 }
 
 /// Response, impulse response and facts of one capture.
@@ -156,11 +161,12 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
         return Err(MeasureError::NotFinite { at });
     }
     let rate = f64::from(capture.rate_hz);
-    let base = locate(recipe, capture.reference.unwrap_or(capture.microphone), capture.rate_hz)?;
+    let plans = Plans::default();
+    let base = locate(&plans, recipe, capture.reference.unwrap_or(capture.microphone), capture.rate_hz)?;
     let after_s = options.window_ms.map_or(AFTER_S, |ms| ms / 1000.0);
     let microphone = options.microphone.as_ref();
-    let (whole, working) =
-        worked_out(recipe, &base, capture.microphone, capture.rate_hz, after_s, microphone)?;
+    let played = Played::new(&plans, recipe, &base, after_s)?;
+    let (whole, working) = played.worked_out(capture.microphone, capture.rate_hz, microphone);
     let bands = judge::bands(&whole, shape);
     if !judge::stands_out(&bands) || judge::smeared(&working.heard, working.direct) {
         let silent = capture.microphone.iter().all(|x| x.abs() < 1e-5);
@@ -168,10 +174,7 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
     }
     let direct = Direct::of(&whole, shape);
     let zero_s = match capture.reference {
-        Some(reference) => {
-            let (looped, _) = worked_out(recipe, &base, reference, capture.rate_hz, after_s, None)?;
-            Direct::of(&looped, shape).at_s
-        }
+        Some(reference) => Direct::of(&played.response(reference, capture.rate_hz, None), shape).at_s,
         None => direct.at_s - DIRECT_AT_MS / 1000.0,
     };
     let mut curve = level::curve(
@@ -202,8 +205,9 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
     let start = base.sweeps.first().map_or(0.0, |(_, at)| *at);
     let power: Vec<f64> = whole.bins.iter().map(Complex::norm_sqr).collect();
     let mic_db = |hz: f64| microphone.map_or(0.0, |m| m.level_at_db(hz));
-    let distortion = Harmonics::read(&working.heard, &working.used, &working.gate, working.direct, shape)
-        .distortion(shape, &power, &whole.noise, whole.spacing_hz, working.gate_energy, mic_db);
+    let distortion =
+        Harmonics::read(&plans, &working.heard, &working.used, &working.gate, working.direct, shape)
+            .distortion(shape, &power, &whole.noise, whole.spacing_hz, working.gate_energy, mic_db);
     let facts = Facts {
         sample_rate_hz: capture.rate_hz,
         start_offset_s: start_offset_s(start, zero_s, &base, rate, capture.reference.is_some(), direct.at_s),

@@ -1,7 +1,9 @@
 //! What noise alone contributes to a response, read from the parts of the deconvolved recording that hold nothing else.
 
+use std::f64::consts::LN_2;
+
 use super::window::{Cut, Heard};
-use crate::spectrum::{Complex, smooth_power};
+use crate::spectrum::smooth_power;
 use crate::stimulus::SweepShape;
 
 /// Power of the noise in a gated spectrum, bin by bin, for each repeat.
@@ -33,24 +35,26 @@ impl Noise {
             (at_s * rate) as i64
         };
         let spacing_hz = cut.spacing_hz();
-        let at_hz: Vec<f64> = (0..cut.bins()).map(|k| k as f64 * spacing_hz).collect();
         let end_hz = shape.high_hz * (-1.0 / PER_OCTAVE).exp2();
-        let end = ((end_hz / spacing_hz) as usize).min(at_hz.len());
+        let looked_at = looked_at(cut.bins(), end_hz / spacing_hz);
+        let at_hz: Vec<f64> = looked_at.iter().map(|&k| k as f64 * spacing_hz).collect();
+        let end = at_hz.partition_point(|&hz| hz < end_hz);
         let of_repeat = heard
             .repeats
             .iter()
             .map(|(_, cyclic)| {
                 let places: Vec<Vec<f64>> = (0..count)
                     .map(|i| {
-                        let power: Vec<f64> =
-                            cut.spectrum(cyclic, centre(i)).iter().map(Complex::norm_sqr).collect();
+                        let power = cut.power(cyclic, centre(i));
                         let mut wide = smooth_power(&power, spacing_hz, &at_hz, PER_OCTAVE);
                         let narrow = smooth_power(&power, spacing_hz, &at_hz[end..], PER_OCTAVE_AT_END);
                         wide.splice(end.., narrow);
                         wide
                     })
                     .collect();
-                (0..cut.bins()).map(|k| usual(places.iter().map(|place| place[k]).collect())).collect()
+                let at_points: Vec<f64> =
+                    (0..at_hz.len()).map(|k| usual(places.iter().map(|place| place[k]).collect())).collect();
+                between(&looked_at, &at_points)
             })
             .collect();
         Self { of_repeat }
@@ -68,6 +72,29 @@ impl Noise {
             })
             .collect()
     }
+}
+
+/// The bins at which the noise is read, at least ten to a smoothing band, the first and the last among them.
+fn looked_at(bins: usize, end: f64) -> Vec<usize> {
+    let mut list = vec![0];
+    let mut k = 0;
+    while k + 1 < bins {
+        let width = k as f64 / (10.0 * if (k as f64) < end { PER_OCTAVE } else { PER_OCTAVE_AT_END });
+        k = (k + (LN_2 * width).max(1.0) as usize).min(bins - 1);
+        list.push(k);
+    }
+    list
+}
+
+/// Straight lines between `values` at ascending bins, a value for each bin from the first to the last.
+fn between(bins: &[usize], values: &[f64]) -> Vec<f64> {
+    let mut every = Vec::with_capacity(bins.last().map_or(0, |last| last + 1));
+    for (pair, ends) in bins.windows(2).zip(values.windows(2)) {
+        let slope = (ends[1] - ends[0]) / (pair[1] - pair[0]) as f64;
+        every.extend((0..pair[1] - pair[0]).map(|n| ends[0] + n as f64 * slope));
+    }
+    every.extend(values.last());
+    every
 }
 
 /// Mean of the middle half: what is heard at a few places only (a marker, a knock) is not the steady noise.

@@ -1,6 +1,6 @@
 //! Finding a known sound in a recording.
 
-use crate::spectrum::{Complex, RealTransform, fast_length, inverse};
+use crate::spectrum::{Complex, Plans, fast_length};
 
 /// How strongly each instant of a recording looks like the beginning of a template, without regard to phase.
 pub(super) struct Likeness {
@@ -18,6 +18,7 @@ const WHITENING_HZ: f64 = 40.0;
 /// Both are whitened, so that neither a hum nor the colour of the noise outweighs the band (generalised
 /// cross-correlation: C. Knapp and G. Carter, IEEE Trans. ASSP 24(4), 1976; from memory).
 pub(super) fn likeness(
+    plans: &Plans,
     recording: &[f64],
     template: &[f64],
     rate_hz: f64,
@@ -25,22 +26,26 @@ pub(super) fn likeness(
     high_hz: f64,
 ) -> Likeness {
     let length = fast_length(recording.len() + template.len());
-    let plan = RealTransform::new(length);
+    let plan = plans.of(length);
     let heard = plan.forward(recording);
     let sought = plan.forward(template);
     let spacing_hz = rate_hz / length as f64;
     let (first, last) =
         ((low_hz / spacing_hz) as usize, ((high_hz / spacing_hz) as usize).min(plan.bins() - 1));
     let colour = running_mean(&heard, (WHITENING_HZ / spacing_hz) as usize);
-    let mut analytic = vec![Complex::new(0.0, 0.0); length];
+    let mut alike = vec![Complex::new(0.0, 0.0); plan.bins()];
     for k in first..=last {
         let size = (colour[k] * sought[k].norm_sqr()).sqrt();
         if size > 0.0 {
-            analytic[k] = heard[k] * sought[k].conj() / size;
+            alike[k] = heard[k] * sought[k].conj() / size;
         }
     }
-    inverse(&mut analytic);
-    let strength: Vec<f64> = analytic.iter().take(recording.len()).map(|v| v.norm()).collect();
+    // The envelope: the correlation and the same turned by a quarter.
+    let in_phase = plan.inverse(&alike);
+    alike.iter_mut().for_each(|v| *v = Complex::new(v.im, -v.re));
+    let across = plan.inverse(&alike);
+    let strength: Vec<f64> =
+        in_phase.iter().zip(&across).take(recording.len()).map(|(a, b)| (a * a + b * b).sqrt()).collect();
     let floor = median(&strength);
     Likeness { strength, floor }
 }

@@ -8,6 +8,13 @@ use crate::spectrum::{Complex, Gate, smooth_power};
 const PLACES_S: (f64, f64) = (-0.05, 0.4);
 /// Beyond the places, so that the edges of the gate do not weigh on them.
 const MARGIN_S: f64 = 0.05;
+/// The gate around the places.
+pub(super) const PLACES: Gate = Gate {
+    before_s: MARGIN_S - PLACES_S.0,
+    rise_s: MARGIN_S,
+    after_s: PLACES_S.1 + MARGIN_S,
+    fall_s: MARGIN_S,
+};
 /// Signal and noise are compared over bands of this part of an octave.
 const PER_OCTAVE: f64 = 6.0;
 
@@ -25,16 +32,8 @@ pub(super) fn loudest(heard: &Heard) -> i64 {
 /// Division by a sweep, whose power falls with frequency, makes steady noise rise with it, and under much noise the
 /// largest sample is the noise's. So each band counts by its share of signal, as in a Wiener filter (N. Wiener,
 /// *Extrapolation, Interpolation, and Smoothing of Stationary Time Series*, 1949). `noise` is the power per bin of
-/// `spacing_hz` under a gate of `noise_energy` samples.
-pub(super) fn strongest(heard: &Heard, noise: &[f64], spacing_hz: f64, noise_energy: f64) -> i64 {
-    let rate = heard.frames_per_s;
-    let gate = Gate {
-        before_s: MARGIN_S - PLACES_S.0,
-        rise_s: MARGIN_S,
-        after_s: PLACES_S.1 + MARGIN_S,
-        fall_s: MARGIN_S,
-    };
-    let cut = Cut::new(gate, rate);
+/// `spacing_hz` under a gate of `noise_energy` samples; `cut` is that of [`PLACES`].
+pub(super) fn strongest(heard: &Heard, cut: &Cut, noise: &[f64], spacing_hz: f64, noise_energy: f64) -> i64 {
     let at_hz: Vec<f64> = (0..cut.bins()).map(|k| k as f64 * cut.spacing_hz()).collect();
     let noise = smooth_power(noise, spacing_hz, &at_hz, PER_OCTAVE);
     let as_much = cut.energy() / noise_energy;

@@ -1,14 +1,14 @@
 //! The response of one channel on a time base.
 
 use super::clock::{TimeBase, stretch};
-use super::deconvolve::{deconvolve, resampled};
+use super::deconvolve::{Divisor, resampled};
 use super::noise::Noise;
 use super::repeats::{Averaged, average};
-use super::strongest::{loudest, strongest};
+use super::strongest::{PLACES, loudest, strongest};
 use super::window::{Cut, Heard};
 use super::{MeasureError, RepeatsUsed, sweep_of};
 use crate::calibration::MicCalibration;
-use crate::spectrum::{Complex, Gate};
+use crate::spectrum::{Complex, Gate, Plans};
 use crate::stimulus::{Recipe, SweepShape};
 use crate::verdict::Verdict;
 
@@ -61,86 +61,98 @@ pub(super) struct Working {
     pub used: Vec<usize>,
 }
 
-/// The response of one channel on a time base that may come from another channel of the same recording.
-///
-/// Time zero is where `base` places the stimulus. `after_s` is how much is kept after the direct sound (two thirds of a
-/// second are right for a car). `microphone` is subtracted.
-///
-/// # Errors
-/// [`MeasureError`] where the recipe has no sweep or the time base no complete one.
-pub fn transfer(
-    recipe: &Recipe,
-    base: &TimeBase,
-    channel: &[f64],
-    rate_hz: u32,
-    after_s: f64,
-    microphone: Option<&MicCalibration>,
-) -> Result<Transfer, MeasureError> {
-    worked_out(recipe, base, channel, rate_hz, after_s, microphone).map(|(transfer, _)| transfer)
+/// What was played, as one recording heard it on its time base: worked out once for all channels of the recording.
+pub struct Played {
+    shape: SweepShape,
+    frames_per_s: f64,
+    /// The number of each sweep from 1.
+    divisors: Vec<(usize, Divisor)>,
+    cut: Cut,
+    /// Around the places where the direct sound may lie.
+    places: Cut,
 }
 
-pub(super) fn worked_out(
-    recipe: &Recipe,
-    base: &TimeBase,
-    channel: &[f64],
-    rate_hz: u32,
-    after_s: f64,
-    microphone: Option<&MicCalibration>,
-) -> Result<(Transfer, Working), MeasureError> {
-    let sweep = sweep_of(recipe)?;
-    let rate = f64::from(rate_hz);
-    let repeats: Vec<(usize, Vec<f64>)> = base
-        .sweeps
-        .iter()
-        .map(|&(number, start)| {
+impl Played {
+    /// For a recording on `base`. `after_s` is how much is kept after the direct sound (two thirds of a second are right
+    /// for a car).
+    ///
+    /// # Errors
+    /// [`MeasureError`] where the recipe has no sweep or the time base no complete one.
+    pub fn new(plans: &Plans, recipe: &Recipe, base: &TimeBase, after_s: f64) -> Result<Self, MeasureError> {
+        let sweep = sweep_of(recipe)?;
+        let divisor = |&(number, start): &(usize, f64)| {
             let at = stretch(sweep, start, base.frames_per_s);
-            (number, deconvolve(channel, &sweep.shape, recipe.amplitude(), &at))
-        })
-        .collect();
-    if repeats.is_empty() {
-        return Err(MeasureError::NotFound);
-    }
-    let heard = Heard { repeats, frames_per_s: base.frames_per_s };
-    let cut = Cut::new(gate(&sweep.shape, after_s), base.frames_per_s);
-    let noise = Noise::read(&heard, &cut, loudest(&heard), &sweep.shape);
-    let direct = strongest(&heard, &noise.typical(), cut.spacing_hz(), cut.energy());
-    let spectra: Vec<Vec<Complex>> =
-        heard.repeats.iter().map(|(_, cyclic)| cut.spectrum(cyclic, direct)).collect();
-    let band_hz = (sweep.shape.low_hz, sweep.shape.high_hz);
-    let mut averaged = average(&spectra, &noise.typical(), cut.spacing_hz(), cut.independent_s(), band_hz);
-    if let Some(microphone) = microphone {
-        microphone.correct_spectrum(&mut averaged.bins, cut.spacing_hz());
-        for (k, power) in averaged.noise.iter_mut().enumerate() {
-            let hz = (k as f64 * cut.spacing_hz()).max(f64::MIN_POSITIVE);
-            *power *= 10f64.powf(-microphone.level_at_db(hz) / 10.0);
+            (number, Divisor::of_sweep(&sweep.shape, recipe.amplitude(), &at, plans))
+        };
+        let divisors: Vec<(usize, Divisor)> = base.sweeps.iter().map(divisor).collect();
+        if divisors.is_empty() {
+            return Err(MeasureError::NotFound);
         }
+        let cut = Cut::new(gate(&sweep.shape, after_s), base.frames_per_s, plans);
+        let places = Cut::new(PLACES, base.frames_per_s, plans);
+        Ok(Self { shape: sweep.shape, frames_per_s: base.frames_per_s, divisors, cut, places })
     }
-    let (gated, first) = cut.impulse(&averaged.bins, direct);
-    // In played time, so that a fast clock neither stretches the response nor shifts a frequency.
-    let begins_s = first as f64 / base.frames_per_s;
-    let zero_at = (-begins_s * rate).ceil();
-    let frames = (gated.len() as f64 / base.frames_per_s * rate) as usize;
-    let shift_s = -zero_at / rate - begins_s;
-    let impulse = resampled(&gated, base.frames_per_s, shift_s, rate, frames);
-    let number = |&r: &usize| heard.repeats.get(r).map_or(0, |(number, _)| *number);
-    let repeats =
-        RepeatsUsed { used: averaged.used.len(), rejected: averaged.rejected.iter().map(number).collect() };
-    let remarks = remarks(&averaged, number);
-    let transfer = Transfer {
-        rate_hz,
-        impulse,
-        zero_at_s: zero_at / rate,
-        strongest_s: direct as f64 / base.frames_per_s,
-        bins: averaged.bins,
-        noise: averaged.noise,
-        spacing_hz: cut.spacing_hz(),
-        independent_s: cut.independent_s(),
-        repeats,
-        remarks,
-    };
-    let working =
-        Working { heard, gate: *cut.gate(), gate_energy: cut.energy(), direct, used: averaged.used };
-    Ok((transfer, working))
+
+    /// The response of one channel of the recording, which says it runs at `rate_hz`.
+    ///
+    /// Time zero is where the time base places the stimulus. `microphone` is subtracted.
+    pub fn response(&self, channel: &[f64], rate_hz: u32, microphone: Option<&MicCalibration>) -> Transfer {
+        self.worked_out(channel, rate_hz, microphone).0
+    }
+
+    pub(super) fn worked_out(
+        &self,
+        channel: &[f64],
+        rate_hz: u32,
+        microphone: Option<&MicCalibration>,
+    ) -> (Transfer, Working) {
+        let rate = f64::from(rate_hz);
+        let divided = self.divisors.iter().map(|(number, divisor)| (*number, divisor.divide(channel)));
+        let heard = Heard { repeats: divided.collect(), frames_per_s: self.frames_per_s };
+        let (cut, shape) = (&self.cut, &self.shape);
+        let noise = Noise::read(&heard, cut, loudest(&heard), shape);
+        let direct = strongest(&heard, &self.places, &noise.typical(), cut.spacing_hz(), cut.energy());
+        let spectra: Vec<Vec<Complex>> =
+            heard.repeats.iter().map(|(_, cyclic)| cut.spectrum(cyclic, direct)).collect();
+        let band_hz = (shape.low_hz, shape.high_hz);
+        let mut averaged =
+            average(&spectra, &noise.typical(), cut.spacing_hz(), cut.independent_s(), band_hz);
+        if let Some(microphone) = microphone {
+            microphone.correct_spectrum(&mut averaged.bins, cut.spacing_hz());
+            for (k, power) in averaged.noise.iter_mut().enumerate() {
+                let hz = (k as f64 * cut.spacing_hz()).max(f64::MIN_POSITIVE);
+                *power *= 10f64.powf(-microphone.level_at_db(hz) / 10.0);
+            }
+        }
+        let (gated, first) = cut.impulse(&averaged.bins, direct);
+        // In played time, so that a fast clock neither stretches the response nor shifts a frequency.
+        let begins_s = first as f64 / self.frames_per_s;
+        let zero_at = (-begins_s * rate).ceil();
+        let frames = (gated.len() as f64 / self.frames_per_s * rate) as usize;
+        let shift_s = -zero_at / rate - begins_s;
+        let impulse = resampled(&gated, self.frames_per_s, shift_s, rate, frames);
+        let number = |&r: &usize| heard.repeats.get(r).map_or(0, |(number, _)| *number);
+        let repeats = RepeatsUsed {
+            used: averaged.used.len(),
+            rejected: averaged.rejected.iter().map(number).collect(),
+        };
+        let remarks = remarks(&averaged, number);
+        let transfer = Transfer {
+            rate_hz,
+            impulse,
+            zero_at_s: zero_at / rate,
+            strongest_s: direct as f64 / self.frames_per_s,
+            bins: averaged.bins,
+            noise: averaged.noise,
+            spacing_hz: cut.spacing_hz(),
+            independent_s: cut.independent_s(),
+            repeats,
+            remarks,
+        };
+        let working =
+            Working { heard, gate: *cut.gate(), gate_energy: cut.energy(), direct, used: averaged.used };
+        (transfer, working)
+    }
 }
 
 fn remarks(averaged: &Averaged, number: impl Fn(&usize) -> usize) -> Vec<(Verdict, String)> {

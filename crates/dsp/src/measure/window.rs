@@ -1,7 +1,7 @@
 //! The part of a deconvolved recording that belongs to one thing: the direct sound and its ringing, a harmonic, noise.
 
 use super::deconvolve::around;
-use crate::spectrum::{Complex, Gate, RealTransform, fast_length};
+use crate::spectrum::{Complex, Gate, Plans, RealTransform, fast_length};
 
 /// Cyclic responses of all sweeps of one recording, sample 0 at the beginning of each sweep.
 pub(super) struct Heard {
@@ -24,11 +24,11 @@ pub(super) struct Cut {
 const OVERSAMPLED: usize = 3;
 
 impl Cut {
-    pub fn new(gate: Gate, frames_per_s: f64) -> Self {
+    pub fn new(gate: Gate, frames_per_s: f64, plans: &Plans) -> Self {
         let first = -(gate.before_s * frames_per_s).floor() as i64;
         let last = (gate.after_s * frames_per_s).floor() as i64;
         let weights: Vec<f64> = (first..=last).map(|n| gate.weight(n as f64 / frames_per_s)).collect();
-        let plan = RealTransform::new(fast_length(OVERSAMPLED * weights.len()));
+        let plan = plans.of(fast_length(OVERSAMPLED * weights.len()));
         Self { gate, frames_per_s, first, weights, plan }
     }
 
@@ -58,12 +58,21 @@ impl Cut {
     /// Spectrum of what the gate lets through at `centre` (samples); phase counts from sample 0 of `cyclic`.
     pub fn spectrum(&self, cyclic: &[f64], centre: i64) -> Vec<Complex> {
         let start = centre + self.first;
-        let cut: Vec<f64> =
-            self.weights.iter().enumerate().map(|(i, w)| w * around(cyclic, start + i as i64)).collect();
-        let mut bins = self.plan.forward(&cut);
+        let mut bins = self.let_through(cyclic, start);
         let turn = -std::f64::consts::TAU * start as f64 / self.plan.length() as f64;
         bins.iter_mut().enumerate().for_each(|(k, bin)| *bin *= Complex::cis(turn * k as f64));
         bins
+    }
+
+    /// Power of what the gate lets through at `centre` (samples).
+    pub fn power(&self, cyclic: &[f64], centre: i64) -> Vec<f64> {
+        self.let_through(cyclic, centre + self.first).iter().map(Complex::norm_sqr).collect()
+    }
+
+    /// Spectrum of what the gate lets through from `start` on; phase counts from there.
+    fn let_through(&self, cyclic: &[f64], start: i64) -> Vec<Complex> {
+        let gated = self.weights.iter().enumerate().map(|(i, w)| w * around(cyclic, start + i as i64));
+        self.plan.forward(&gated.collect::<Vec<f64>>())
     }
 
     /// The gated response of a spectrum made at `centre`, and the sample at which it begins.

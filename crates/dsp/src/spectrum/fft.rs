@@ -1,6 +1,6 @@
 //! Fast transforms with one normalisation.
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::FftPlanner;
@@ -66,6 +66,25 @@ impl RealTransform {
         let scale = 1.0 / self.length as f64;
         time.iter_mut().for_each(|x| *x *= scale);
         time
+    }
+}
+
+/// Planned transforms by their length, for threads to share: planning a long one costs about as much as running it.
+#[derive(Default)]
+pub struct Plans(Mutex<Vec<RealTransform>>);
+
+impl Plans {
+    /// The transform of `length` samples, planned when it is first asked for.
+    pub fn of(&self, length: usize) -> RealTransform {
+        let length = length.max(2).next_multiple_of(2);
+        // A list of plans is whole at any time, whatever broke off elsewhere.
+        let mut made = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(plan) = made.iter().find(|plan| plan.length() == length) {
+            return plan.clone();
+        }
+        let plan = RealTransform::new(length);
+        made.push(plan.clone());
+        plan
     }
 }
 

@@ -12,7 +12,7 @@ mod phase;
 mod smooth;
 
 pub use bins::Bins;
-pub use fft::{Complex, RealTransform, bin_hz, convolve, fast_length, forward, inverse, response_at};
+pub use fft::{Complex, Plans, RealTransform, bin_hz, convolve, fast_length, forward, inverse, response_at};
 pub use gate::{Gate, frequency_dependent};
 pub use minimum_phase::{EndSlopes, ExtendedMinimumPhase, minimum_phase, minimum_phase_impulse};
 pub use phase::{excess_phase, group_delay_s, unwrap, wrap_deg};

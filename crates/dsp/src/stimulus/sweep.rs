@@ -81,6 +81,30 @@ impl SweepShape {
         fade(t_s, self.seconds, self.fade_in_s, self.fade_out_s) * (TAU * cycles.fract()).sin()
     }
 
+    /// The sweep at `from_s`, `from_s + step_s` and so on, as [`Self::at`] has it to 1e-9.
+    ///
+    /// The growth from sample to sample is the same throughout, which saves an exponential each; it is set right now and
+    /// then, before its rounding shows.
+    pub fn sampled(&self, from_s: f64, step_s: f64, count: usize) -> Vec<f64> {
+        const BLOCK: usize = 64;
+        let rate_s = self.rate_s();
+        let growth = (step_s / rate_s).exp();
+        let (mut cycles, mut samples) = (0.0, Vec::with_capacity(count));
+        for n in 0..count {
+            let t_s = from_s + n as f64 * step_s;
+            if n % BLOCK == 0 {
+                cycles = self.low_hz * rate_s * (t_s / rate_s).exp();
+            }
+            samples.push(if (0.0..=self.seconds).contains(&t_s) {
+                fade(t_s, self.seconds, self.fade_in_s, self.fade_out_s) * (TAU * cycles.fract()).sin()
+            } else {
+                0.0
+            });
+            cycles *= growth;
+        }
+        samples
+    }
+
     /// The magnitude its spectrum has away from the ends, `½ √(L/f)`, in seconds (continuous transform, peak 1).
     ///
     /// Novák 2015, equation 51.

@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 use audio::wav::{self, Wav};
 use dsp::factory::LineResponse;
 use dsp::factory::channel::PER_OCTAVE;
-use dsp::measure::{MeasureError, TimeBase, locate};
+use dsp::measure::{MeasureError, Played, TimeBase, locate};
+use dsp::spectrum::Plans;
 use dsp::stimulus::{Recipe, Signal};
 use dsp::verdict::Verdict;
 use garage::formats::stimulus_sidecar;
@@ -15,7 +16,7 @@ use rustfft::num_complex::Complex64;
 
 use super::reference::same_reference;
 use super::sides::{self, Sided};
-use super::spectrum::{LEAK, Spectrum};
+use super::spectrum::{AFTER_S, LEAK, Spectrum};
 use crate::error::JobError;
 use crate::judged::Judged;
 
@@ -43,6 +44,8 @@ pub(crate) struct Output {
     /// Its delay over all that is clearly heard.
     delay_s: f64,
     bins: Vec<Complex64>,
+    /// Power of the noise in each bin.
+    noise: Vec<f64>,
     spacing_hz: f64,
 }
 
@@ -61,6 +64,14 @@ impl Output {
                 straight * Complex64::cis(-2.0 * PI * f * self.delay_s)
             })
             .collect()
+    }
+}
+
+impl Output {
+    /// Power of the noise at frequencies.
+    pub fn noise_on(&self, grid_hz: &[f64]) -> Vec<f64> {
+        let at = |f: &f64| self.noise.get((f / self.spacing_hz) as usize).or(self.noise.last());
+        grid_hz.iter().map(|f| at(f).copied().unwrap_or(0.0)).collect()
     }
 }
 
@@ -109,6 +120,7 @@ pub(super) fn recipe_beside(stimulus: &Path) -> Result<Recipe, JobError> {
 pub(super) struct Recording {
     pub wav: Wav,
     pub base: TimeBase,
+    pub played: Played,
 }
 
 /// Reads `captures`, in which `recipe` was played; `reference` is the input of every file that carries the time.
@@ -119,13 +131,14 @@ pub(super) fn read(
     judged: &mut Judged<()>,
     progress: &mut dyn FnMut(&str),
 ) -> Result<Outputs, JobError> {
+    let plans = Plans::default();
     let mut files: BTreeMap<&Path, Vec<usize>> = BTreeMap::new();
     for capture in captures {
         files.entry(&capture.path).or_default().push(capture.channel);
     }
     progress(&format!("finding the stimulus in {} recording(s)", files.len()));
     let found = in_parallel(files.iter(), |(path, channels)| {
-        recording(recipe, path, channels, reference).map(|read| (*path, read))
+        recording(&plans, recipe, path, channels, reference).map(|read| (*path, read))
     });
     let mut recordings: BTreeMap<&Path, Recording> = BTreeMap::new();
     for read in found {
@@ -146,12 +159,11 @@ pub(super) fn read(
     let mut moves_s: BTreeMap<&Path, f64> = BTreeMap::new();
     if let (Some(reference), true) = (reference, recordings.len() > 1) {
         let heard = in_parallel(recordings.iter(), |(path, recording)| {
-            Spectrum::heard(recipe, &recording.base, channel_of(&recording.wav, reference, path)?, rate)
-                .map(|spectrum| (*path, spectrum))
-                .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))
+            let samples = channel_of(&recording.wav, reference, path)?;
+            Ok((*path, Spectrum::heard(&plans, &recording.played, samples, rate)))
         });
         let references: Vec<(&Path, Spectrum)> = heard.into_iter().collect::<Result<_, _>>()?;
-        same_reference(captures, recipe, &recordings, &references, rate, judged)?;
+        same_reference(captures, &plans, &recordings, &references, rate, judged)?;
         if let Some((_, first)) = references.first() {
             moves_s = references.iter().map(|(path, own)| (*path, first.lag_s(own))).collect();
         }
@@ -166,7 +178,7 @@ pub(super) fn read(
         let samples = channel_of(&recording.wav, capture.channel, path)?;
         let clipped = is_clipped(samples);
         let moved_s = moves_s.get(path).copied().unwrap_or(0.0);
-        Ok((clipped, output(recipe, capture, recording, samples, rate, moved_s)?))
+        Ok((clipped, output(&plans, recipe, capture, recording, samples, rate, moved_s)?))
     });
     let mut channels: Vec<Output> = Vec::new();
     for measured in measured {
@@ -230,6 +242,7 @@ const CLOCK_KNOWN_PPM: f64 = 0.005;
 
 /// Reads a file and finds the stimulus in the channel that shows its clock best.
 fn recording(
+    plans: &Plans,
     recipe: &Recipe,
     path: &Path,
     channels: &[usize],
@@ -244,7 +257,7 @@ fn recording(
     let mut why = None;
     for channel in reference.into_iter().chain(channels.iter().copied()) {
         let samples = channel_of(&wav, channel, path)?;
-        match locate(recipe, samples, wav.rate_hz) {
+        match locate(plans, recipe, samples, wav.rate_hz) {
             Ok(base) => {
                 let better = best.as_ref().is_none_or(|b| {
                     (base.sweeps.len(), -base.skew_sigma_ppm) > (b.sweeps.len(), -b.skew_sigma_ppm)
@@ -276,7 +289,9 @@ fn recording(
             remarks.extend(stopped.map(|words| (Verdict::Retake, words)));
             remarks
                 .extend(base.remarks.iter().map(|(v, words)| (*v, format!("{}: {words}", path.display()))));
-            Ok((Recording { wav, base }, remarks))
+            let played = Played::new(plans, recipe, &base, AFTER_S)
+                .map_err(|error| JobError::Analysis(format!("{}: {error}", path.display())))?;
+            Ok((Recording { wav, base, played }, remarks))
         }
         (None, _) if matches!(why, Some(MeasureError::WrongRate { .. } | MeasureError::Silent)) => {
             Err(nothing_in(path, why))
@@ -317,6 +332,7 @@ pub(super) fn in_parallel<I: Send, T: Send>(
 
 /// Response of one output, its noise from how its repeats differ.
 fn output(
+    plans: &Plans,
     recipe: &Recipe,
     capture: &CaptureRef,
     recording: &Recording,
@@ -326,8 +342,8 @@ fn output(
 ) -> Result<Output, JobError> {
     let failed =
         |e: MeasureError| JobError::Analysis(format!("{} ({}): {e}", capture.name, capture.path.display()));
-    let both = Spectrum::heard(recipe, &recording.base, samples, rate).map_err(failed)?;
-    let mut sided = sides::look(recipe, recording, samples, rate, &both).map_err(failed)?;
+    let both = Spectrum::heard(plans, &recording.played, samples, rate);
+    let mut sided = sides::look(plans, recipe, recording, samples, rate, &both).map_err(failed)?;
     let instead = sided.as_mut().and_then(|sided| sided.instead.take());
     let Spectrum { mut bins, noise, spacing_hz, shared } = instead.unwrap_or(both);
     for (k, bin) in bins.iter_mut().enumerate() {
@@ -350,6 +366,7 @@ fn output(
         delay_s,
         skew_ppm: recording.base.skew_ppm,
         bins,
+        noise,
         spacing_hz,
         sided,
     })

@@ -1,15 +1,16 @@
 //! The findings as they are written and as they are said.
 
-use dsp::factory::AllPass;
 use dsp::factory::channel::{ChannelFinding, Sure};
 use dsp::factory::combine::Plan;
 use dsp::factory::quiet::Quiet;
 use dsp::factory::side::Side;
+use dsp::factory::{AllPass, Taps};
 use dsp::tune::{Pass, Section};
 use garage::finding::{Flatness, VolumeShape};
 use serde::Serialize;
 
 use super::captures::Outputs;
+use super::proof::Proof;
 use super::steps::CleanVolumeFinding;
 
 /// One band edge.
@@ -77,6 +78,9 @@ pub struct CombineEntry {
     pub invert: bool,
     /// All-passes to add, so that all outputs turn alike.
     pub all_pass: Vec<AllPass>,
+    /// Taps that turn its own all-passes back, where the processor has no all-pass to give to the others.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fir: Option<Taps>,
 }
 
 /// Everything found.
@@ -97,6 +101,9 @@ pub struct Findings {
     /// The same at the other tones.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub clean_volume_elsewhere: Vec<CleanVolumeFinding>,
+    /// What a second recording, through the processor, shows.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub proof: Option<Proof>,
 }
 
 pub(super) fn assemble(
@@ -111,6 +118,7 @@ pub(super) fn assemble(
         delay_ms: used.delay_ms,
         invert: used.invert,
         all_pass: used.all_passes.clone(),
+        fir: used.fir.clone(),
     });
     Findings {
         channels: facts(outputs, found),
@@ -119,6 +127,7 @@ pub(super) fn assemble(
         loudness: Vec::new(),
         clean_volume: None,
         clean_volume_elsewhere: Vec::new(),
+        proof: None,
     }
 }
 

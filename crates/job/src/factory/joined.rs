@@ -3,8 +3,10 @@
 use dsp::correct::{FirKind, Options, Proposal, propose};
 use dsp::curve::{Curve, log_grid_hz};
 use dsp::factory::LineResponse;
-use dsp::factory::channel::ChannelFinding;
+use dsp::factory::channel::{ChannelFinding, explain, explain_beside};
 use dsp::factory::combine::{Plan, plan};
+use dsp::factory::phase::Means;
+use dsp::factory::split::shown_by_others;
 use dsp::limits::Limits;
 use dsp::stimulus::Recipe;
 use dsp::target::Target;
@@ -18,6 +20,9 @@ use crate::judged::Judged;
 /// Range over which flatness is judged, narrowed to what the factory passes.
 const FLAT_FROM_HZ: f64 = 30.0;
 const FLAT_TO_HZ: f64 = 18_000.0;
+
+/// Times that outputs learn from one another.
+const PASSES: usize = 3;
 
 /// Outputs on one time base, each explained as filters.
 pub(crate) struct Explained {
@@ -56,25 +61,42 @@ impl Explained {
         let names: Vec<String> = outputs.channels.iter().map(|c| c.name.clone()).collect();
         progress(&format!("explaining {} output(s)", names.len()));
         let explained = captures::in_parallel(names.iter().zip(&outputs.channels), |(name, channel)| {
-            dsp::factory::channel::explain(&channel.response, rate_hz).ok_or_else(|| {
+            explain(&channel.response, rate_hz).ok_or_else(|| {
                 JobError::Analysis(format!(
                     "{name}: hardly anything of the stimulus is in this recording; check which output it was and record it again, louder"
                 ))
             })
         });
-        let found = explained.into_iter().collect::<Result<_, _>>()?;
+        let mut found: Vec<ChannelFinding> = explained.into_iter().collect::<Result<_, _>>()?;
+        // What one output learns from its neighbours another may learn from it.
+        for _ in 0..PASSES {
+            let each = found.iter().zip(&outputs.channels).zip(shown_by_others(&found));
+            let beside = captures::in_parallel(each, |((finding, channel), shown)| {
+                Ok(shown.and_then(|shown| explain_beside(&channel.response, finding, &shown)))
+            });
+            let again: Vec<Option<ChannelFinding>> = beside.into_iter().collect::<Result<_, _>>()?;
+            let changed = again.iter().any(Option::is_some);
+            found.iter_mut().zip(again).for_each(|(finding, again)| {
+                if let Some(again) = again {
+                    *finding = again;
+                }
+            });
+            if !changed {
+                break;
+            }
+        }
         let grid_hz = log_grid_hz(FLAT_FROM_HZ / 2.0, FLAT_TO_HZ.min(0.45 * rate_hz), 48.0);
         let on_grid = outputs.channels.iter().map(|c| c.on_grid(&grid_hz)).collect();
         Ok(Self { outputs, found, names, grid_hz, on_grid })
     }
 
     /// How the outputs `which` are joined.
-    pub fn plan(&self, which: &[usize]) -> Plan {
+    pub fn plan(&self, which: &[usize], means: &Means) -> Plan {
         let found: Vec<ChannelFinding> = which.iter().map(|&i| self.found[i].clone()).collect();
         let responses: Vec<LineResponse> =
             which.iter().map(|&i| self.outputs.channels[i].response.clone()).collect();
         let names: Vec<String> = which.iter().map(|&i| self.names[i].clone()).collect();
-        let mut plan = plan(&found, &responses, &names);
+        let mut plan = plan(&found, &responses, &names, means);
         plan.uses.iter_mut().for_each(|used| used.output = which[used.output]);
         plan.left_out.iter_mut().for_each(|left| left.output = which[left.output]);
         plan

@@ -3,6 +3,7 @@
 mod captures;
 mod findings;
 mod joined;
+mod proof;
 mod reference;
 mod sides;
 mod spectrum;
@@ -15,6 +16,7 @@ use std::path::PathBuf;
 use dsp::correct::tune_of;
 use dsp::curve::Curve;
 use dsp::factory::DB_PER_NEPER;
+use dsp::factory::phase::Means;
 use dsp::limits::{Frequencies, Limits, Range};
 use dsp::target::Target;
 use dsp::tune::{SectionKind, Tune};
@@ -25,11 +27,13 @@ use rustfft::num_complex::Complex64;
 
 use crate::error::JobError;
 use crate::judged::Judged;
+use proof::Basis;
 
 pub use captures::CaptureRef;
 pub use findings::{CombineEntry, Finding, Findings, Slope};
 pub(crate) use findings::{facts, remarks};
 pub(crate) use joined::{Explained, Joined};
+pub use proof::{Proof, prove};
 pub use steps::CleanVolumeFinding;
 pub(crate) use visit::{RECORDED_AGAIN, combine_of, note_of};
 pub use visit::{keep, keep_plan, sentence, sum};
@@ -71,6 +75,8 @@ pub struct Worked {
     pub undo: Tune,
     /// Each output as it came, with its phase, on the grid of the others.
     pub outputs: Vec<Curve>,
+    /// What a proof is held against.
+    basis: Basis,
 }
 
 /// What counts as clean unless something else is asked for.
@@ -91,7 +97,8 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
     let heard = Explained::of(&recipe, &order.captures, order.reference_channel, &mut judged, progress)?;
     progress("working out the undo");
     let all: Vec<usize> = (0..heard.names.len()).collect();
-    let Joined { plan, before, band_hz, proposal } = heard.undo(heard.plan(&all), &target, &limits)?;
+    let Joined { plan, before, band_hz, proposal } =
+        heard.undo(heard.plan(&all, &means_of(&limits)), &target, &limits)?;
     let undo = tune_of(&proposal, &limits, "undo").map_err(|e| JobError::Analysis(e.to_string()))?;
 
     let mut findings = findings::assemble(&heard.outputs, &heard.found, &plan, &heard.names);
@@ -123,7 +130,17 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
     if heard.found.iter().any(|f| f.snr_db < NOISY_DB) {
         whole.note(Verdict::Usable, NOISY);
     }
-    Ok(Worked { findings: whole, before, predicted: proposal.curve, undo, outputs: heard.curves() })
+    let outputs = heard.curves();
+    let noise = heard.outputs.channels.iter().map(|c| c.noise_on(&heard.grid_hz)).collect();
+    let basis = Basis {
+        plan,
+        outputs: heard.on_grid,
+        noise,
+        names: heard.names,
+        rate_hz: heard.outputs.rate_hz,
+        target,
+    };
+    Ok(Worked { findings: whole, before, predicted: proposal.curve, undo, outputs, basis })
 }
 
 /// A recording with less than this between signal and noise is not relied upon in its details.
@@ -138,18 +155,32 @@ fn level_db(h: Complex64) -> f64 {
     DB_PER_NEPER * h.norm().max(1e-12).ln()
 }
 
-/// Ten plain parametric bands, where the processor's means are not known.
+/// Ten plain parametric bands and all-passes, where the processor's means are not known.
 fn plain_limits() -> Limits {
     Limits {
         sample_rate_hz: 48_000.0,
         bands: 10,
-        kinds: vec![SectionKind::Peaking, SectionKind::LowShelf, SectionKind::HighShelf],
+        kinds: vec![
+            SectionKind::Peaking,
+            SectionKind::LowShelf,
+            SectionKind::HighShelf,
+            SectionKind::AllPass,
+        ],
         gain_db: Range { min: -15.0, max: 9.0, step: None },
         q: Range { min: 0.3, max: 10.0, step: None },
         frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: None },
         delay_ms: None,
         fir_taps: 0,
         crossovers: Vec::new(),
+    }
+}
+
+/// What a processor has against all-passes.
+fn means_of(limits: &Limits) -> Means {
+    Means {
+        all_pass: limits.kinds.contains(&SectionKind::AllPass),
+        taps: limits.fir_taps,
+        rate_hz: limits.sample_rate_hz,
     }
 }
 

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use dsp::stimulus::Recipe;
+use dsp::spectrum::Plans;
 use dsp::verdict::Verdict;
 
 use super::captures::{CaptureRef, Recording, channel_of};
@@ -17,7 +17,7 @@ const SAME_OUTPUT_DB: f64 = 2.0;
 /// Checks that the reference input carries the same output in every file, and tells inputs that were swapped.
 pub(super) fn same_reference(
     captures: &[CaptureRef],
-    recipe: &Recipe,
+    plans: &Plans,
     recordings: &BTreeMap<&Path, Recording>,
     references: &[(&Path, Spectrum)],
     rate: u32,
@@ -36,8 +36,7 @@ pub(super) fn same_reference(
         let Some(recording) = recordings.get(path) else { continue };
         for capture in captures.iter().filter(|c| c.path == *path) {
             let samples = channel_of(&recording.wav, capture.channel, path)?;
-            let moved = Spectrum::heard(recipe, &recording.base, samples, rate)
-                .map_err(|e| JobError::Analysis(format!("{}: {e}", path.display())))?;
+            let moved = Spectrum::heard(plans, &recording.played, samples, rate);
             let taken_for = |other: &Spectrum| !alike(own, other) && alike(&moved, other);
             if !alike(&moved, own) && references.iter().any(|(_, other)| taken_for(other)) {
                 return Err(JobError::Input(format!(

@@ -3,12 +3,13 @@
 
 use dsp::factory::quiet::{Quiet, quiet};
 use dsp::factory::side::{Side, compression_db, side_of};
-use dsp::measure::MeasureError;
+use dsp::measure::{MeasureError, Played};
+use dsp::spectrum::Plans;
 use dsp::stimulus::{Recipe, Signal};
 use rustfft::num_complex::Complex64;
 
 use super::captures::Recording;
-use super::spectrum::Spectrum;
+use super::spectrum::{AFTER_S, Spectrum};
 
 /// What the sides tell of one output.
 pub(crate) struct Sided {
@@ -29,6 +30,7 @@ const RINGS_S: f64 = 0.3;
 
 /// `None` where the stimulus has no sides.
 pub(super) fn look(
+    plans: &Plans,
     recipe: &Recipe,
     recording: &Recording,
     samples: &[f64],
@@ -46,7 +48,8 @@ pub(super) fn look(
         }) else {
             return Ok(None);
         };
-        let mut spectrum = Spectrum::heard(recipe, &base, samples, rate)?;
+        let played = Played::new(plans, recipe, &base, AFTER_S)?;
+        let mut spectrum = Spectrum::heard(plans, &played, samples, rate);
         spectrum.scale(10f64.powf(-sides.alone_db / 20.0));
         Ok(Some(spectrum))
     };

@@ -2,12 +2,12 @@
 
 use std::f64::consts::PI;
 
-use dsp::measure::{MeasureError, TimeBase, transfer};
-use dsp::stimulus::Recipe;
+use dsp::measure::Played;
+use dsp::spectrum::Plans;
 use rustfft::num_complex::Complex64;
 
 /// Length of response that is looked at after the direct sound: a 10 Hz all-pass rings for a while.
-const AFTER_S: f64 = 1.0;
+pub(super) const AFTER_S: f64 = 1.0;
 /// What leaks from an output's strongest part into its stop-bands (gate, converters, the player's rounding), as a ratio:
 /// 86 dB down. A fit must not explain it by filters.
 pub(super) const LEAK: f64 = 5e-5;
@@ -31,11 +31,11 @@ pub(crate) struct Spectrum {
 }
 
 impl Spectrum {
-    pub fn heard(recipe: &Recipe, base: &TimeBase, samples: &[f64], rate: u32) -> Result<Self, MeasureError> {
-        let heard = transfer(recipe, base, samples, rate, AFTER_S, None)?;
+    pub fn heard(plans: &Plans, played: &Played, samples: &[f64], rate: u32) -> Self {
+        let heard = played.response(samples, rate, None);
         let length = common_length(rate);
         let spacing_hz = spacing_of(rate);
-        let mut bins = dsp::spectrum::RealTransform::new(length).forward(&heard.impulse);
+        let mut bins = plans.of(length).forward(&heard.impulse);
         for (k, bin) in bins.iter_mut().enumerate() {
             *bin *= Complex64::cis(2.0 * PI * k as f64 * spacing_hz * heard.zero_at_s);
         }
@@ -44,7 +44,7 @@ impl Spectrum {
             heard.noise.get(own).or(heard.noise.last()).copied().unwrap_or(0.0)
         };
         let noise = (0..bins.len()).map(noise_at).collect();
-        Ok(Self { bins, noise, spacing_hz, shared: (1.0 / (spacing_hz * heard.independent_s)).max(1.0) })
+        Self { bins, noise, spacing_hz, shared: (1.0 / (spacing_hz * heard.independent_s)).max(1.0) }
     }
 
     /// Makes everything `factor` times as large.

@@ -39,6 +39,7 @@ pub(crate) fn combine_of(plan: &Plan, names: &[String]) -> Vec<Combine> {
         delay_ms: used.delay_ms,
         invert: used.invert,
         all_pass: used.all_passes.clone(),
+        fir: used.fir.clone(),
     };
     plan.uses.iter().map(part).collect()
 }
@@ -68,6 +69,7 @@ pub fn keep(folder: &VisitFolder, clock: &mut WorkClock, worked: Worked) -> Resu
         delay_ms: it.delay_ms,
         invert: it.invert,
         all_pass: it.all_pass,
+        fir: it.fir,
     });
     let sum = Sum {
         name: JOINED.into(),
@@ -211,6 +213,7 @@ pub fn sum(finding: &Kept, combine: &[Combine]) -> Option<Curve> {
         delay_ms: part.delay_ms,
         invert: part.invert,
         all_passes: part.all_pass.clone(),
+        fir: part.fir.clone(),
     });
     let plan = Plan { uses: uses.collect(), left_out: Vec::new(), remarks: Vec::new() };
     let at = |output: usize, k: usize| {

@@ -4,6 +4,7 @@ use audio::rig::Watch;
 use dsp::curve::Curve;
 use dsp::factory::AllPass;
 use dsp::factory::combine::Plan;
+use dsp::factory::phase::Means;
 use dsp::limits::Limits;
 use dsp::tune::{ChannelTune, Tune};
 use dsp::verdict::Verdict;
@@ -137,6 +138,9 @@ fn captures(folder: &VisitFolder, take: &TakeRecord) -> Result<(Vec<CaptureRef>,
     Ok((captures, silent))
 }
 
+/// Both sides are given one another's all-passes together, further on.
+const ALL_PASSES: Means = Means { all_pass: true, taps: 0, rate_hz: 48_000.0 };
+
 /// A name, how its outputs are joined, and whether there is anything to join.
 type Named = (String, Plan, bool);
 
@@ -144,7 +148,9 @@ type Named = (String, Plan, bool);
 fn plans(heard: &Explained, facts: &[factory::Finding], remarks: &mut Vec<String>) -> Vec<Named> {
     let whole = |it: &factory::Finding| it.band_hz[0] <= WHOLE_HZ.0 && it.band_hz[1] >= WHOLE_HZ.1;
     if facts.iter().all(whole) {
-        return (0..facts.len()).map(|i| (facts[i].name.clone(), heard.plan(&[i]), false)).collect();
+        return (0..facts.len())
+            .map(|i| (facts[i].name.clone(), heard.plan(&[i], &ALL_PASSES), false))
+            .collect();
     }
     let mut plans = Vec::new();
     for (_, side) in SIDES {
@@ -154,7 +160,7 @@ fn plans(heard: &Explained, facts: &[factory::Finding], remarks: &mut Vec<String
         if mine.is_empty() {
             continue;
         }
-        let plan = heard.plan(&mine);
+        let plan = heard.plan(&mine, &ALL_PASSES);
         let said = plan.left_out.iter().map(|left| &left.reason).chain(&plan.remarks);
         let said: Vec<String> = said.filter(|words| !remarks.contains(words)).cloned().collect();
         remarks.extend(said);

@@ -326,6 +326,7 @@ fn finding() -> Finding {
                 delay_ms: 1.8 - 0.6 * n as f64,
                 invert: n == 1,
                 all_pass: vec![AllPass { frequency_hz: 900.0, q: Some(0.7), order: 2 }],
+                fir: None,
             })
             .chain([Combine { name: "subwoofer".into(), gain_db: -3.5, ..Combine::default() }])
             .collect(),
