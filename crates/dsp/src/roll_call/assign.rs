@@ -37,8 +37,10 @@ const FARTHER_MS: (f64, f64) = (1.0, 0.5);
 const ARRIVAL_FAULT: (f64, f64) = (0.01, 20.0);
 /// A channel is dead this often.
 const DEAD: f64 = 0.1;
-/// By this, as a logarithm, an exchange must be likelier (sound cars of both programs: 0.6 at most, 70 cars).
-const EXCHANGE: f64 = -1.5;
+/// By this, as a logarithm, an exchange must be likelier: the second where both are of one kind, as a centre and a front
+/// midrange, which only small differences tell.
+const EXCHANGE: f64 = -2.0;
+const EXCHANGE_IN_KIND: f64 = -5.0;
 /// The same where one of the two is silent.
 const EXCHANGE_AND_SILENT: f64 = -6.0;
 /// The same for the two of a pair, which only their order and small differences tell.
@@ -245,7 +247,13 @@ impl<'a> Evidence<'a> {
             (true, true) => {}
             _ => return EXCHANGE_AND_SILENT,
         }
-        if self.pairs.contains(&(i, j)) || self.pairs.contains(&(j, i)) { EXCHANGE_IN_PAIR } else { EXCHANGE }
+        if self.pairs.contains(&(i, j)) || self.pairs.contains(&(j, i)) {
+            EXCHANGE_IN_PAIR
+        } else if self.calls[i].kind == self.calls[j].kind {
+            EXCHANGE_IN_KIND
+        } else {
+            EXCHANGE
+        }
     }
 
     /// Logarithm of how likely all that was heard is when call `i` is answered by the speaker of channel `who[i]`;
