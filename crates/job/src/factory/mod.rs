@@ -35,7 +35,7 @@ pub(crate) use findings::{facts, remarks};
 pub(crate) use joined::{Explained, Joined};
 pub use proof::{Proof, prove};
 pub use steps::CleanVolumeFinding;
-pub(crate) use visit::{RECORDED_AGAIN, combine_of, note_of};
+pub(crate) use visit::{RECORDED_AGAIN, combine_of, note_of, sum_at};
 pub use visit::{keep, keep_plan, sentence, sum};
 pub(crate) use volume::shapes;
 

@@ -207,7 +207,22 @@ pub fn sum(finding: &Kept, combine: &[Combine]) -> Option<Curve> {
     if used.iter().any(|(curve, _)| curve.frequency_hz != grid) {
         return None;
     }
-    let uses = combine.iter().enumerate().map(|(output, part)| Use {
+    let at = |output: usize, k: usize| {
+        let (curve, phase_deg): &(&Curve, &Vec<f64>) = &used[output];
+        Complex64::from_polar(dsp::decibel::amplitude_of(curve.level_db[k]), phase_deg[k].to_radians())
+    };
+    let summed = sum_at(combine, &grid, at);
+    let levels = summed.iter().map(|h| level_db(*h)).collect();
+    Some(Curve::of_levels(grid, levels))
+}
+
+/// What `parts` sum to at `frequency_hz`; `response` gives part `p` at frequency `k`.
+pub(crate) fn sum_at(
+    parts: &[Combine],
+    frequency_hz: &[f64],
+    response: impl Fn(usize, usize) -> Complex64,
+) -> Vec<Complex64> {
+    let uses = parts.iter().enumerate().map(|(output, part)| Use {
         output,
         gain_db: part.gain_db,
         delay_ms: part.delay_ms,
@@ -216,13 +231,7 @@ pub fn sum(finding: &Kept, combine: &[Combine]) -> Option<Curve> {
         fir: part.fir.clone(),
     });
     let plan = Plan { uses: uses.collect(), left_out: Vec::new(), remarks: Vec::new() };
-    let at = |output: usize, k: usize| {
-        let (curve, phase_deg): &(&Curve, &Vec<f64>) = &used[output];
-        Complex64::from_polar(dsp::decibel::amplitude_of(curve.level_db[k]), phase_deg[k].to_radians())
-    };
-    let summed = plan.sum(&grid, RATE_HZ, at);
-    let levels = summed.iter().map(|h| level_db(*h)).collect();
-    Some(Curve::of_levels(grid, levels))
+    plan.sum(frequency_hz, RATE_HZ, response)
 }
 
 /// A finding does not keep the rate of its recordings; it matters only to an all-pass near half of it.

@@ -11,10 +11,8 @@ use super::{BOTH, FACTORY, FITTED, SIDES, Signal, newest, sounding};
 use crate::analysis;
 use crate::cabin::Feed;
 use crate::error::JobError;
+use crate::factory;
 use crate::voicing::Bins;
-
-/// All-passes of a plan run at the processor's rate; it matters only near half of it.
-const RATE_HZ: f64 = 48_000.0;
 
 type Lines = Vec<(String, Vec<Complex>)>;
 
@@ -106,18 +104,12 @@ fn worked_out(
 
 /// The lines joined by `parts`, at [`Bins::standard`].
 pub(super) fn joined(parts: &[Combine], lines: &Lines) -> Vec<Complex> {
-    let hz = &Bins::standard().frequency_hz;
-    let mut sum = vec![Complex::ZERO; hz.len()];
-    for part in parts {
-        let Some((_, response)) = lines.iter().find(|(name, _)| *name == part.name) else { continue };
-        let sign = if part.invert { -1.0 } else { 1.0 };
-        let gain = sign * dsp::decibel::amplitude_of(part.gain_db);
-        for ((total, value), &f) in sum.iter_mut().zip(response).zip(hz) {
-            let turned: Complex = part.all_pass.iter().map(|it| it.at(f, RATE_HZ)).product();
-            *total += value * gain * turned * Complex::cis(-2e-3 * std::f64::consts::PI * f * part.delay_ms);
-        }
-    }
-    sum
+    let line =
+        |part: &Combine| lines.iter().find(|(name, _)| *name == part.name).map(|(_, response)| response);
+    let responses: Vec<Option<&Vec<Complex>>> = parts.iter().map(line).collect();
+    // A line that was not heard adds nothing.
+    let at = |part: usize, k: usize| responses[part].map_or(Complex::ZERO, |response| response[k]);
+    factory::sum_at(parts, &Bins::standard().frequency_hz, at)
 }
 
 fn channel_of<'a>(tune: &'a Tune, name: &str) -> Option<&'a ChannelTune> {
