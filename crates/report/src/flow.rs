@@ -186,11 +186,25 @@ impl<'a> Flow<'a> {
         self.y += height;
     }
 
-    /// Lays `write` out in `columns` columns of like height.
-    pub fn in_columns(&mut self, columns: usize, write: impl Fn(&mut Flow<'_>)) {
+    /// Height of what `write` writes in one of `columns` columns without an end.
+    fn height(&self, columns: usize, write: impl Fn(&mut Flow<'_>)) -> f32 {
         let mut trial = Flow { columns, bottom: f32::INFINITY, ..Flow::new(self.letters) };
         write(&mut trial);
-        let whole = trial.y - TOP;
+        trial.y - TOP
+    }
+
+    /// Goes to the next page where only a few lines of what [`Flow::in_columns`] is about to lay out would stand there.
+    pub fn leave_no_rest(&mut self, columns: usize, write: impl Fn(&mut Flow<'_>)) {
+        let share = self.height(columns, write) / columns as f32;
+        let rest = share - (BOTTOM - self.y);
+        if (0.0..SHORTEST).contains(&rest) && share + SLACK <= BOTTOM - TOP {
+            self.need(f32::INFINITY);
+        }
+    }
+
+    /// Lays `write` out in `columns` columns of like height.
+    pub fn in_columns(&mut self, columns: usize, write: impl Fn(&mut Flow<'_>)) {
+        let whole = self.height(columns, &write);
         let share = whole / columns as f32 + SLACK;
         if BOTTOM - self.y < SHORTEST.min(whole / columns as f32) {
             self.need(f32::INFINITY);
@@ -201,5 +215,25 @@ impl<'a> Flow<'a> {
         write(self);
         self.y = self.y.max(self.lowest);
         (self.columns, self.column, self.top, self.bottom, self.beyond) = (1, 0, TOP, BOTTOM, 0.0);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_short_rest_takes_the_whole_to_the_next_page() {
+        let letters = Letters::built_in().unwrap();
+        let thirty = |flow: &mut Flow<'_>| (0..30).for_each(|_| flow.paragraph(BODY, "line"));
+        let pages_from = |y: f32| {
+            let mut flow = Flow { y, ..Flow::new(&letters) };
+            flow.leave_no_rest(3, thirty);
+            flow.finish().len()
+        };
+        let share = 10.0 * BODY.leading;
+        assert_eq!(pages_from(BOTTOM - share - 5.0), 1, "all of it fits");
+        assert_eq!(pages_from(BOTTOM - share + 5.0), 2, "a line would stand alone");
+        assert_eq!(pages_from(BOTTOM - 10.0), 1, "it hardly begins here; the columns themselves go on");
     }
 }

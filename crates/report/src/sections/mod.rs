@@ -23,11 +23,13 @@ pub fn lay_out(document: &Document, letters: &Letters) -> Vec<Page> {
     car::write(&mut flow, document);
     entry::write(&mut flow, document);
     flow.space(4.0);
-    flow.in_columns(3, |flow| {
+    let closing = |flow: &mut Flow<'_>| {
         rig::write(flow, document);
         car::conditions(flow, document);
         car::cautions(flow, document);
         frame::remarks(flow, document);
-    });
+    };
+    flow.leave_no_rest(3, closing);
+    flow.in_columns(3, closing);
     frame::run_around(flow.finish(), document, letters)
 }
