@@ -5,6 +5,7 @@ mod crossovers;
 mod joins;
 mod seats;
 mod settings;
+mod slope;
 mod target;
 mod tunes;
 
