@@ -16,7 +16,7 @@ use job::voicing::{self, Refinement, Scope, Wish, curve_grid_hz};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use virtual_car::VirtualCar;
-use virtual_car::scenario::{Position, Scenario};
+use virtual_car::scenario::{Position, Scenario, Wiring};
 
 const RATE_HZ: u32 = 48_000;
 /// The grid of [`Bins::standard`].
@@ -40,7 +40,8 @@ fn bench(name: &str, rng: &mut ChaCha8Rng) -> Bench {
     scenario.seed = rng.random_range(0..u64::from(u32::MAX));
     for channel in &mut scenario.channels {
         channel.amplifier_gain_db += rng.random_range(-3.0..3.0);
-        channel.wiring.inverted = rng.random_range(0.0..1.0) < 0.15;
+        // Sound but for polarity: what is dead or swapped is for the roll call to find.
+        channel.wiring = Wiring { inverted: rng.random_range(0.0..1.0) < 0.15, ..Wiring::default() };
         for speaker in &mut channel.speakers {
             for place in &mut speaker.place_m {
                 *place *= rng.random_range(0.93..1.07);
