@@ -182,6 +182,50 @@ fn a_crossover_is_typed_in_beside_the_advice() {
     assert_eq!(taken, [80.0, 2600.0]);
 }
 
+/// A slope chosen for speaker and filter together holds on every side of its crossover, and one step takes it back.
+#[test]
+fn a_slope_is_chosen_apart_from_the_filter() {
+    let mut harness = at(Stage::Voicing);
+    harness.get_by_label("Crossovers").click();
+    harness.run();
+    assert!(
+        harness.query_by_label("Find the filters").is_none(),
+        "nothing to find as long as none is chosen"
+    );
+    harness.get_by_label("Shape together of low-pass of front left woofer").click();
+    harness.run();
+    harness.get_by_label("Butterworth").click();
+    harness.run();
+    let slopes = |state: &State| -> Vec<String> {
+        let channels = &state.draft.tune.as_ref().unwrap().channels;
+        let words = |c: &dsp::tune::ChannelTune| {
+            c.acoustic.iter().map(|it| format!("{} {:?} {}", c.name, it.pass, it.order)).collect::<Vec<_>>()
+        };
+        channels.iter().flat_map(words).collect()
+    };
+    assert_eq!(
+        slopes(&state(&harness)),
+        [
+            "front left tweeter High 4",
+            "front right tweeter High 4",
+            "front left woofer Low 4",
+            "front right woofer Low 4"
+        ]
+    );
+    // The filter itself is the tuner's until asked for.
+    let filter = state(&harness).draft.tune.unwrap().channels[2].crossovers[0];
+    assert_eq!((filter.family, filter.order), (dsp::tune::CrossoverFamily::LinkwitzRiley, 4));
+    harness.get_by_label("Find the filters");
+    harness.get_by_label("Frequency together of low-pass of front left woofer");
+    if let Ok(folder) = std::env::var("CABINWRIGHT_LOOK") {
+        let file = std::path::Path::new(&folder).join("slope-chosen.png");
+        harness.render().unwrap().save(file).unwrap();
+    }
+    harness.get_by_label("Undo").click();
+    harness.run();
+    assert!(slopes(&state(&harness)).is_empty());
+}
+
 #[test]
 fn the_joins_are_heard_as_well_as_seen() {
     let mut harness = at(Stage::Voicing);

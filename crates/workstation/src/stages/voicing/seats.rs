@@ -1,15 +1,15 @@
 //! Two front seats with a weight between them: what each gains and pays, side by side.
 
 use eframe::egui::{
-    Align2, Label, Rect, Sense, Stroke, StrokeKind, Ui, WidgetInfo, accesskit::Role, pos2, vec2,
+    Align2, Label, Rect, Sense, Stroke, StrokeKind, TextEdit, Ui, WidgetInfo, accesskit::Role, pos2, vec2,
 };
 use job::voicing::SeatShare;
 
 use crate::board::signed;
 use crate::commands::{Command, VoicingCommand};
 use crate::state::State;
-use crate::theme::{CARD_GAP, GRID, Size, Tokens, plain, tokens};
-use crate::widgets::{action, card, chip, figure, hint, line};
+use crate::theme::{CARD_GAP, GRID, LEAST_TARGET, Size, Tokens, plain, tokens};
+use crate::widgets::{action, card, chip, figure, hint};
 
 const CARD: f32 = 360.0;
 const ROW: f32 = 26.0;
@@ -49,27 +49,24 @@ fn others(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let visits = car.map_or(&[][..], |car| car.visits.as_slice());
     let other = &state.voicing.seats.other;
     let rest: Vec<_> = visits.iter().filter(|it| Some(&it.folder) != here).collect();
-    if !rest.is_empty() {
-        ui.horizontal_wrapped(|ui| {
-            for visit in rest {
-                let path = visit.folder.display().to_string();
-                let command = Command::Voicing(VoicingCommand::OtherSeat(path.clone()));
-                chip(ui, &visit.words, None, *other == path, command, out)
-                    .accessible_name(format!("The other seat is in visit {}", visit.words));
-            }
-        });
-    }
-    let mut path = other.clone();
-    if line(
-        ui,
-        "Visit with the other seat's takes",
-        &mut path,
-        "the folder of a visit of its own, with the same channels",
-    )
-    .changed()
-    {
-        out.push(Command::Voicing(VoicingCommand::OtherSeat(path)));
-    }
+    ui.horizontal(|ui| {
+        ui.label(plain("Other seat's visit", Size::Body, tokens(ui).quiet));
+        for visit in &rest {
+            let path = visit.folder.display().to_string();
+            let command = Command::Voicing(VoicingCommand::OtherSeat(path.clone()));
+            chip(ui, &visit.words, None, *other == path, command, out)
+                .accessible_name(format!("The other seat is in visit {}", visit.words));
+        }
+        let mut path = other.clone();
+        let edit = TextEdit::singleline(&mut path)
+            .hint_text("the folder of a visit of its own, with the same channels")
+            .desired_width(ui.available_width())
+            .min_size(vec2(0.0, LEAST_TARGET))
+            .align(Align2::LEFT_CENTER);
+        if ui.add(edit).accessible_name("Visit with the other seat's takes").changed() {
+            out.push(Command::Voicing(VoicingCommand::OtherSeat(path)));
+        }
+    });
 }
 
 /// The three figures as bars on one scale, and what the seat gains and pays in words.

@@ -62,20 +62,6 @@ fn crossover_words(crossover: &dsp::tune::Crossover) -> String {
 fn filters(ui: &mut Ui, state: &State, channel: &ChannelTune, out: &mut Vec<Command>) {
     let t = tokens(ui);
     let name = &channel.name;
-    if channel.sections.is_empty() {
-        hint(ui, "No filters yet. Propose a correction, or add one by hand.");
-    } else {
-        Grid::new(("filters", name)).num_columns(6).spacing(vec2(12.0, 4.0)).show(ui, |ui| {
-            for head in ["", "Kind", "Frequency", "Gain", "Q", ""] {
-                ui.label(plain(head, Size::Small, t.quiet));
-            }
-            ui.end_row();
-            for (index, section) in channel.sections.iter().enumerate() {
-                filter(ui, state, name, index, section, out);
-                ui.end_row();
-            }
-        });
-    }
     let limits = state.draft.sheet.limits.as_ref();
     ui.horizontal(|ui| {
         let room = limits.is_none_or(|limits| limits.bands_left(channel) > 0);
@@ -87,6 +73,23 @@ fn filters(ui: &mut Ui, state: &State, channel: &ChannelTune, out: &mut Vec<Comm
             ui.label(plain(used_words(limits, channel), Size::Small, t.quiet));
         }
     });
+    if channel.sections.is_empty() {
+        hint(ui, "No filters yet. Propose a correction, or add one by hand.");
+    } else {
+        Grid::new(("filters", name)).num_columns(6).min_row_height(20.0).spacing(vec2(12.0, 4.0)).show(
+            ui,
+            |ui| {
+                for head in ["", "Kind", "Frequency", "Gain", "Q", ""] {
+                    ui.label(plain(head, Size::Small, t.quiet));
+                }
+                ui.end_row();
+                for (index, section) in channel.sections.iter().enumerate() {
+                    filter(ui, state, name, index, section, out);
+                    ui.end_row();
+                }
+            },
+        );
+    }
 }
 
 /// `7 of 10 bands used, 4 of them by its crossovers`.
