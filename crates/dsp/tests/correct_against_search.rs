@@ -42,7 +42,6 @@ fn limits(step: Option<f64>, per_octave: Option<f64>, list: Option<Vec<f64>>) ->
         delay_ms: None,
         fir_taps: 0,
         crossovers: Vec::new(),
-        crossovers_take_bands: false,
     }
 }
 

@@ -12,7 +12,6 @@ fn limits() -> Limits {
         delay_ms: None,
         fir_taps: 0,
         crossovers: Vec::new(),
-        crossovers_take_bands: false,
     }
 }
 

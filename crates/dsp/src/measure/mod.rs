@@ -4,9 +4,9 @@
 //! channel on that time base; [`analyse`] does both for one microphone and judges the result.
 
 mod clock;
-mod compressed;
 mod deconvolve;
 mod facts;
+mod follow;
 mod harmonics;
 mod instant;
 mod judge;
@@ -16,12 +16,12 @@ mod noise;
 mod repeats;
 mod search;
 mod strongest;
-mod time_base;
 mod transfer;
 mod window;
 
+pub use clock::TimeBase;
 pub use facts::{BandSnr, Distortion, Facts, HeardPolarity, RepeatsUsed};
-pub use time_base::TimeBase;
+pub use follow::{Follower, Heard, ToneFollower, ToneHeard};
 pub use transfer::{Played, Transfer};
 
 use crate::align::{Arrival, Confidence, arrival_within};
@@ -82,6 +82,11 @@ pub enum MeasureError {
     /// The recipe is not one of sweeps.
     #[error("the stimulus holds no sweep; a response is measured with `stimulus sweep`")]
     NoSweep,
+    /// The recipe has no two markers.
+    #[error(
+        "the stimulus has no markers at its ends to be followed by; make it with `stimulus sweep --markers`"
+    )]
+    NoMarkers,
     /// Nothing was recorded.
     #[error("the recording is silent; check the microphone, its input and its gain, and record again")]
     Silent,
@@ -169,8 +174,7 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
     let microphone = options.microphone.as_ref();
     let played = Played::new(&plans, recipe, &base, after_s)?;
     let (whole, working) = played.worked_out(capture.microphone, capture.rate_hz, microphone);
-    let top_hz = shape.whole_to_hz().min(0.499 * rate);
-    let bands = judge::bands(&whole, shape, top_hz);
+    let bands = judge::bands(&whole, shape);
     if !judge::stands_out(&bands) || judge::smeared(&working.heard, working.direct) {
         let silent = capture.microphone.iter().all(|x| x.abs() < 1e-5);
         return Err(if silent { MeasureError::Silent } else { MeasureError::NotFound });
@@ -182,10 +186,9 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
     };
     let mut curve = level::curve(
         &whole,
-        level::grid_hz(&whole, shape.low_hz, top_hz, options.smoothing),
+        level::grid_hz(&whole, shape.low_hz, shape.whole_to_hz().min(0.499 * rate), options.smoothing),
         options.smoothing,
         direct.at_s,
-        top_hz,
     );
     count_phase_from(&mut curve, zero_s);
     let peak_dbfs = 20.0 * capture.microphone.iter().fold(1e-10f64, |m, x| m.max(x.abs())).log10();
