@@ -8,7 +8,7 @@ use std::sync::Arc;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use crate::rig::{PlayedChannel, Rig, RigError, TakeFacts, TakeOrder, Watch};
+use crate::rig::{ListenOrder, PlayedChannel, Rig, RigError, TakeFacts, TakeOrder, Wanted, Watch};
 use crate::safety::{STOP_WITHIN_MS, dbfs};
 use crate::wav::{self, Wav};
 
@@ -46,6 +46,9 @@ pub trait Bench {
     fn rate_hz(&self) -> u32;
     /// Output to play on and input that hears it at unity gain, counted from 0.
     fn loop_back(&self) -> (u16, u16);
+    /// Lets something outside the next rig play `signal`, once, within five seconds from now; gives the input that hears
+    /// it, at whatever level.
+    fn play_elsewhere(&mut self, signal: Vec<f32>) -> u16;
     /// Whether takes are simulated.
     fn simulated(&self) -> bool;
 }
@@ -63,10 +66,12 @@ pub enum Verdict {
 
 type Answer = Result<Verdict, String>;
 type Check<'a> = fn(&mut Suite<'a>) -> Answer;
+/// Whether a refusal is of the right kind.
+type Right = fn(&RigError) -> bool;
 
 /// Runs every check; recordings go to `folder`, which should be empty.
 pub fn run(bench: &mut dyn Bench, folder: &Path) -> Vec<(&'static str, Verdict)> {
-    let checks: [(&str, Check<'_>); 12] = [
+    let checks: [(&str, Check<'_>); 17] = [
         ("a take is recorded whole, at its level", Suite::whole),
         ("without a signal it only records", Suite::only_records),
         ("Stop silences at once and is said", Suite::stops),
@@ -78,7 +83,12 @@ pub fn run(bench: &mut dyn Bench, folder: &Path) -> Vec<(&'static str, Verdict)>
         ("a recording is never replaced", Suite::never_replaced),
         ("a gap spoils the take and is said", Suite::gap),
         ("a clock that is off is no gap", Suite::clock),
+        ("listening hears what plays elsewhere, and ends when there is enough", Suite::listens),
+        ("listening ends at its longest time", Suite::listens_no_longer),
+        ("Stop ends listening and is said", Suite::stops_listening),
+        ("what cannot be listened to is refused", Suite::refuses_to_listen),
         // Last, because a real device may come back changed.
+        ("a device that vanishes while listening is said and the recording kept", Suite::unplug_listening),
         ("a vanished device is said and the recording kept", Suite::unplug),
     ];
     let mut suite = Suite { bench, folder, count: 0 };
@@ -154,7 +164,7 @@ impl Suite<'_> {
         Err(format!("{TRIES} takes in a row say that frames were lost: {}", said.join("; ")))
     }
 
-    fn refused(&mut self, order: &TakeOrder, right: fn(&RigError) -> bool) -> Answer {
+    fn refused(&mut self, order: &TakeOrder, right: Right) -> Answer {
         let existed = order.recording.exists();
         match self.bench.rig().take(order, &Watch::default()) {
             Ok(facts) => Err(format!("it was accepted: {facts:?}")),
@@ -321,6 +331,124 @@ impl Suite<'_> {
             })?;
             self.bench.mend();
         }
+        Ok(Verdict::Passed)
+    }
+
+    fn listen_order(&mut self, longest_s: f64) -> ListenOrder {
+        let TakeOrder { rate_hz, record_inputs, recording, .. } = self.order(0.0);
+        ListenOrder { rate_hz, record_inputs, longest_s, recording }
+    }
+
+    /// A recording must hold what the ear was given, and no more than a second after it had enough.
+    fn listens(&mut self) -> Answer {
+        let mut said = Vec::new();
+        for _ in 0..TRIES {
+            let mut order = self.listen_order(30.0);
+            let rate = f64::from(order.rate_hz);
+            let input = self.bench.play_elsewhere(tone((TONE_S * rate) as usize, rate));
+            order.record_inputs = vec![input];
+            let (mut heard, mut loud, mut loudest) = (Vec::new(), 0, 0f32);
+            let watch = Watch::default();
+            let mut ear = |frames: &[f32]| {
+                heard.extend_from_slice(frames);
+                loudest = frames.iter().fold(loudest, |most, x| most.max(x.abs()));
+                // By its own loudest: nobody knows the level that another plays at.
+                loud += frames.iter().filter(|x| x.abs() > (0.3 * loudest).max(0.001)).count();
+                if loud as f64 > 0.5 * rate { Wanted::Enough } else { Wanted::More }
+            };
+            let facts =
+                self.bench.rig().listen(&order, &mut ear, &watch).map_err(|error| error.to_string())?;
+            self.bench.mend();
+            if facts.lost_frames > 0 {
+                said = facts.remarks;
+                continue;
+            }
+            require(loud as f64 > 0.5 * rate, || format!("it ended before there was enough: {facts:?}"))?;
+            let recording = wav::read(&order.recording).map_err(|error| error.to_string())?;
+            require(recording.frames() as u64 == facts.frames, || format!("{} frames", recording.frames()))?;
+            require(!facts.stopped, || "it says that it was stopped".into())?;
+            let same = recording.channels.first().is_some_and(|kept| {
+                kept.len() >= heard.len()
+                    && kept.iter().zip(&heard).all(|(kept, heard)| *kept as f32 == *heard)
+            });
+            require(same, || "the ear was given something else than was recorded".into())?;
+            let more_s = (recording.frames() - heard.len()) as f64 / rate;
+            require(more_s < 1.0, || format!("{more_s:.2} s were recorded after there was enough"))?;
+            require(facts.simulated == self.bench.simulated(), || "wrong about being simulated".into())?;
+            return Ok(Verdict::Passed);
+        }
+        Err(format!("{TRIES} recordings in a row say that frames were lost: {}", said.join("; ")))
+    }
+
+    fn listens_no_longer(&mut self) -> Answer {
+        let order = self.listen_order(0.6);
+        let mut ear = |_: &[f32]| Wanted::More;
+        let facts = self
+            .bench
+            .rig()
+            .listen(&order, &mut ear, &Watch::default())
+            .map_err(|error| error.to_string())?;
+        let seconds = facts.frames as f64 / f64::from(order.rate_hz);
+        require((0.599..1.6).contains(&seconds), || format!("{seconds:.2} s were recorded"))?;
+        require(!facts.stopped, || "it says that it was stopped".into())?;
+        Ok(Verdict::Passed)
+    }
+
+    fn stops_listening(&mut self) -> Answer {
+        let order = self.listen_order(20.0);
+        let mut rig = self.bench.rig();
+        let watch = Watch::default();
+        let mut ear = |_: &[f32]| {
+            if watch.recorded_frames() > u64::from(order.rate_hz) / 2 {
+                watch.stop();
+            }
+            Wanted::More
+        };
+        let facts = rig.listen(&order, &mut ear, &watch).map_err(|error| error.to_string())?;
+        require(facts.stopped, || "it does not say that it was stopped".into())?;
+        let seconds = facts.frames as f64 / f64::from(order.rate_hz);
+        require(seconds < 4.0, || format!("{seconds:.2} s were recorded"))?;
+        Ok(Verdict::Passed)
+    }
+
+    fn refuses_to_listen(&mut self) -> Answer {
+        let (mut deaf, mut elsewhere, mut forever) =
+            (self.listen_order(1.0), self.listen_order(1.0), self.listen_order(1.0));
+        deaf.record_inputs.clear();
+        elsewhere.record_inputs = vec![999];
+        forever.longest_s = 1e6;
+        let cases: [(ListenOrder, Right); 3] = [
+            (deaf, |error| matches!(error, RigError::BadOrder(_))),
+            (elsewhere, |error| matches!(error, RigError::NoSuchChannel { asked: 1000, .. })),
+            (forever, |error| matches!(error, RigError::BadOrder(_))),
+        ];
+        for (order, right) in cases {
+            let mut ear = |_: &[f32]| Wanted::More;
+            match self.bench.rig().listen(&order, &mut ear, &Watch::default()) {
+                Ok(facts) => return Err(format!("it was accepted: {facts:?}")),
+                Err(error) if !right(&error) => return Err(format!("the wrong kind of refusal: {error:?}")),
+                Err(_) if order.recording.exists() => return Err("a refused recording left a file".into()),
+                Err(_) => {}
+            }
+        }
+        Ok(Verdict::Passed)
+    }
+
+    fn unplug_listening(&mut self) -> Answer {
+        if !self.bench.inflict(Fault::Unplug { at_s: 1.5 }) {
+            return Ok(Verdict::NotPossibleHere);
+        }
+        let order = self.listen_order(12.0);
+        let mut ear = |_: &[f32]| Wanted::More;
+        let error = match self.bench.rig().listen(&order, &mut ear, &Watch::default()) {
+            Ok(facts) => return Err(format!("not noticed: {facts:?}")),
+            Err(error) => error,
+        };
+        require(matches!(error, RigError::DeviceLost { .. }), || {
+            format!("the wrong kind of error: {error:?}")
+        })?;
+        let kept = wav::read(&order.recording).map_err(|error| error.to_string())?;
+        require(kept.seconds() > 0.5, || format!("only {:.2} s were kept", kept.seconds()))?;
         Ok(Verdict::Passed)
     }
 

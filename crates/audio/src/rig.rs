@@ -37,6 +37,47 @@ pub struct TakeOrder {
     pub ceiling_dbfs: f64,
 }
 
+/// What to record while something else plays: nothing leaves this rig.
+#[derive(Debug, Clone)]
+pub struct ListenOrder {
+    /// Sample rate of the recording.
+    pub rate_hz: u32,
+    /// Input channels to keep, counted from 0, in the order of the recording's channels.
+    pub record_inputs: Vec<u16>,
+    /// The recording ends here at the latest; up to ten minutes.
+    pub longest_s: f64,
+    /// The float32 WAV that grows while recording; it must not exist.
+    pub recording: PathBuf,
+}
+
+impl ListenOrder {
+    /// The same as a take that plays nothing.
+    pub fn as_take(&self) -> TakeOrder {
+        TakeOrder {
+            rate_hz: self.rate_hz,
+            play: Vec::new(),
+            record_inputs: self.record_inputs.clone(),
+            tail_s: self.longest_s,
+            recording: self.recording.clone(),
+            ceiling_dbfs: 0.0,
+        }
+    }
+}
+
+/// Whether whoever follows a recording wants more of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wanted {
+    /// Go on.
+    More,
+    /// End it here.
+    Enough,
+}
+
+/// Follows a recording as it grows: takes interleaved frames of the recorded inputs, each once and in order.
+///
+/// It may take its time: what comes meanwhile waits, up to some seconds.
+pub type Ear<'a> = dyn FnMut(&[f32]) -> Wanted + Send + 'a;
+
 /// The signal for one output channel.
 #[derive(Debug, Clone)]
 pub struct PlayedChannel {
@@ -76,9 +117,14 @@ pub struct TakeFacts {
 pub struct Watch {
     stop: AtomicBool,
     played_per_mille: AtomicU32,
-    peak_bits: AtomicU32,
+    peaks_bits: [AtomicU32; WATCHED_INPUTS],
+    /// A bit for each input.
+    clipped: AtomicU32,
     recorded_frames: AtomicU64,
 }
+
+/// Recorded inputs whose levels a watch tells apart; what comes on more is not shown live.
+pub const WATCHED_INPUTS: usize = 32;
 
 impl Watch {
     /// Asks for silence; heard within 50 ms on a real device.
@@ -101,14 +147,27 @@ impl Watch {
         self.played_per_mille.store((share.clamp(0.0, 1.0) * 1000.0) as u32, Ordering::Relaxed);
     }
 
-    /// Largest recorded sample of the latest block, 0 to 1 and above when the input exceeds full scale.
+    /// Largest recorded sample of the latest block over all inputs, 0 to 1 and above when one exceeds full scale.
     pub fn peak(&self) -> f32 {
-        f32::from_bits(self.peak_bits.load(Ordering::Relaxed))
+        (0..WATCHED_INPUTS).map(|input| self.peak_of(input)).fold(0.0, f32::max)
     }
 
-    /// Sets the largest sample of the latest block.
-    pub fn set_peak(&self, peak: f32) {
-        self.peak_bits.store(peak.to_bits(), Ordering::Relaxed);
+    /// The same of one input, counted from 0 within the recording.
+    pub fn peak_of(&self, input: usize) -> f32 {
+        self.peaks_bits.get(input).map_or(0.0, |bits| f32::from_bits(bits.load(Ordering::Relaxed)))
+    }
+
+    /// True once an input, counted from 0 within the recording, has touched full scale.
+    pub fn clipped(&self, input: usize) -> bool {
+        input < WATCHED_INPUTS && self.clipped.load(Ordering::Relaxed) & (1 << input) != 0
+    }
+
+    /// Sets the largest sample of the latest block for each input, and whether the input has touched full scale.
+    pub fn set_inputs(&self, inputs: impl IntoIterator<Item = (f32, bool)>) {
+        for (input, (peak, clipped)) in inputs.into_iter().take(WATCHED_INPUTS).enumerate() {
+            self.peaks_bits[input].store(peak.to_bits(), Ordering::Relaxed);
+            self.clipped.fetch_or(u32::from(clipped) << input, Ordering::Relaxed);
+        }
     }
 
     /// Frames recorded so far.
@@ -197,4 +256,13 @@ pub trait Rig: Send {
     ///
     /// A take with lost frames is returned, not refused: its facts say that it is spoiled.
     fn take(&mut self, order: &TakeOrder, watch: &Watch) -> Result<TakeFacts, RigError>;
+
+    /// Records without opening any output; returns when `ear` has enough, at the longest time, on stop, or on the first
+    /// error. A device that vanishes and lost frames are treated as in [`Rig::take`].
+    fn listen(
+        &mut self,
+        order: &ListenOrder,
+        ear: &mut Ear<'_>,
+        watch: &Watch,
+    ) -> Result<TakeFacts, RigError>;
 }

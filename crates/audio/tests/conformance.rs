@@ -10,13 +10,14 @@ use std::time::Duration;
 
 use audio::card::{CardChoice, CardRig};
 use audio::conformance::{self, Bench, Fault, Verdict};
-use audio::rig::Rig;
+use audio::rig::{PlayedChannel, Rig, TakeOrder, Watch};
 
 const RATE_HZ: u32 = 48_000;
 
 #[derive(Default)]
 struct CardBench {
     happening: Option<(Fault, JoinHandle<()>)>,
+    playing: Option<JoinHandle<()>>,
 }
 
 impl Bench for CardBench {
@@ -43,7 +44,30 @@ impl Bench for CardBench {
         true
     }
 
+    /// Another rig of this computer plays, as a head unit would.
+    fn play_elsewhere(&mut self, signal: Vec<f32>) -> u16 {
+        let (output, input) = self.loop_back();
+        self.playing = Some(std::thread::spawn(move || {
+            std::thread::sleep(Duration::from_millis(700));
+            let dir = tempfile::tempdir().unwrap();
+            let order = TakeOrder {
+                rate_hz: RATE_HZ,
+                play: vec![PlayedChannel { output, samples: signal.into() }],
+                record_inputs: vec![input],
+                tail_s: 0.1,
+                recording: dir.path().join("its-own.wav"),
+                ceiling_dbfs: -12.0,
+            };
+            let mut other = CardRig::open(CardChoice::named("bench_out", "bench_in")).unwrap();
+            other.take(&order, &Watch::default()).unwrap();
+        }));
+        input
+    }
+
     fn mend(&mut self) {
+        if let Some(playing) = self.playing.take() {
+            playing.join().unwrap();
+        }
         if let Some((fault, happening)) = self.happening.take() {
             happening.join().unwrap();
             if matches!(fault, Fault::Unplug { .. }) {

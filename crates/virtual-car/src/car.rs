@@ -53,6 +53,15 @@ pub enum CarError {
     Tune(String),
 }
 
+/// What the head unit's own player is given to play.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Stick {
+    /// Its sample rate, which need not be the recorder's.
+    pub rate_hz: u32,
+    /// Left and right, from −1 to 1.
+    pub sides: [Vec<f64>; 2],
+}
+
 /// Converters of the virtual processor take any tune rate in this range.
 const TUNE_RATES_HZ: std::ops::RangeInclusive<f64> = 8_000.0..=384_000.0;
 /// The first output that leads to a channel; before it, music left and music right.
@@ -78,6 +87,7 @@ pub struct VirtualCar {
     pub(crate) solo: Option<usize>,
     pub(crate) scheduled: Vec<ScriptedEvent>,
     pub(crate) takes: u64,
+    pub(crate) stick: Option<Arc<Stick>>,
     pub(crate) reader: Arc<Reader>,
     paths: Arc<Mutex<HashMap<Path, Arc<Convolver>>>>,
 }
@@ -106,6 +116,7 @@ impl VirtualCar {
             solo: None,
             scheduled: Vec::new(),
             takes: 0,
+            stick: None,
             reader: Arc::default(),
             paths: Arc::default(),
         }
@@ -253,6 +264,11 @@ impl VirtualCar {
         self.scenario.recorder.lead_s = lead_s.max(0.0);
     }
 
+    /// Turns the gain of the recorder's line inputs.
+    pub fn set_line_gain_db(&mut self, gain_db: f64) {
+        self.scenario.recorder.line_gain_db = gain_db;
+    }
+
     /// Turns the volume control.
     ///
     /// # Errors
@@ -284,6 +300,12 @@ impl VirtualCar {
     /// Where the volume control stands.
     pub fn volume(&self) -> u32 {
         self.volume
+    }
+
+    /// Gives the head unit a stick, or takes it out. The head unit plays it from its beginning, and once, whenever
+    /// something listens to the car; the turns of [`VirtualCar::turn_volume`] then count from where it begins to play.
+    pub fn put_in(&mut self, stick: Option<Stick>) {
+        self.stick = stick.map(Arc::new);
     }
 
     /// Mutes every processor channel but `name` for music; `None` lets all play. Outputs that lead straight to one

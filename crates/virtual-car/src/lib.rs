@@ -24,7 +24,7 @@ mod sound;
 mod transform;
 mod weather;
 
-pub use car::{CarError, VirtualCar};
+pub use car::{CarError, Stick, VirtualCar};
 pub use input_stage::{InputPart, InputStage, InputSum};
 pub use rig::{CarHandle, VirtualRig};
 pub use scenario::{Scenario, ScenarioError};

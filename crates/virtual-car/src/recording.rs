@@ -1,6 +1,6 @@
 //! From what arrives at the inputs to what the recorder keeps: its clock, its noise, its mishaps.
 
-use audio::rig::TakeOrder;
+use audio::rig::{ListenOrder, TakeOrder};
 
 use crate::car::VirtualCar;
 use crate::chance::{Chance, Purpose};
@@ -13,6 +13,11 @@ use crate::weather;
 /// Each take starts later by a share of this that nobody knows.
 const START_JITTER_S: f64 = 0.02;
 
+/// Between these times from the start of a recording somebody presses play.
+const BEGINS_S: (f64, f64) = (1.2, 2.0);
+/// What is simulated after the player has ended.
+const AFTER_S: f64 = 12.0;
+
 /// What the recorder kept.
 pub(crate) struct Recording {
     /// One entry per recorded input.
@@ -23,6 +28,13 @@ pub(crate) struct Recording {
     pub remarks: Vec<String>,
     /// The device vanished at the end of `channels`.
     pub unplugged: bool,
+}
+
+impl Recording {
+    /// Frames that every input has.
+    pub fn frames(&self) -> usize {
+        self.channels.iter().map(Vec::len).min().unwrap_or(0)
+    }
 }
 
 impl VirtualCar {
@@ -43,20 +55,54 @@ impl VirtualCar {
                 (usize::from(played.output), samples.collect())
             })
             .collect();
-        let played = Played { rate_hz, frames, signals, take };
-        let inputs: Vec<usize> = order.record_inputs.iter().map(|&input| usize::from(input)).collect();
+        let played = Played { rate_hz, frames, signals, take, by_itself: false };
+        let lead = lead_s * rate_hz;
+        self.keep(played, lead, &order.record_inputs, &events)
+    }
+
+    /// Records `order` while the head unit plays its stick by itself, as take number `take`: up to a little after its end,
+    /// whatever the longest time. Nothing else sounds.
+    pub(crate) fn overhear(&self, order: &ListenOrder, take: u64) -> Recording {
+        let rate_hz = f64::from(order.rate_hz);
+        let events = self.events_of(take);
+        let mut chance = Chance::new(self.seed, take, Purpose::Take, 0);
+        let begins = ((BEGINS_S.0 + (BEGINS_S.1 - BEGINS_S.0) * chance.uniform()) * rate_hz) as usize;
+        let sides = self.stick.iter().flat_map(|stick| {
+            let step = f64::from(stick.rate_hz) / rate_hz;
+            stick.sides.iter().map(move |side| {
+                let frames = (side.len() as f64 / step) as usize;
+                let at = |n: usize| self.reader.read(side, n as f64 * step);
+                std::iter::repeat_n(0.0, begins).chain((0..frames).map(at)).collect::<Vec<f64>>()
+            })
+        });
+        let signals: Vec<(usize, Vec<f64>)> = sides.enumerate().collect();
+        let ends = signals.iter().map(|(_, side)| side.len()).max().unwrap_or(0);
+        let longest = (order.longest_s * rate_hz) as usize;
+        let frames = longest.min(ends + (AFTER_S * rate_hz) as usize);
+        let mut car = self.clone();
+        for turn in &mut car.turns {
+            turn.0 += begins as f64 / rate_hz;
+        }
+        let played = Played { rate_hz, frames, signals, take, by_itself: true };
+        car.keep(played, 0.0, &order.record_inputs, &events)
+    }
+
+    /// What the recorder makes of `played`, having begun `lead` samples before it.
+    fn keep(&self, played: Played, lead: f64, inputs: &[u16], events: &[ScriptedEvent]) -> Recording {
+        let Played { rate_hz, frames, take, .. } = played;
+        let inputs: Vec<usize> = inputs.iter().map(|&input| usize::from(input)).collect();
         let arriving = self.listen(&played, &inputs, Fidelity::Real);
-        let places = self.clock(lead_s * rate_hz, frames, rate_hz, &events);
+        let places = self.clock(lead, frames, rate_hz, events);
         let mut channels: Vec<Vec<f64>> = inputs
             .iter()
             .zip(&arriving)
             .map(|(&input, signal)| {
                 let mut kept: Vec<f64> = places.iter().map(|&at| self.reader.read(signal, at)).collect();
-                self.disturb(input, &mut kept, rate_hz, take, &events);
+                self.disturb(input, &mut kept, rate_hz, take, events);
                 kept
             })
             .collect();
-        let (lost_frames, remarks, unplugged) = mishaps(&events, rate_hz, &mut channels);
+        let (lost_frames, remarks, unplugged) = mishaps(events, rate_hz, &mut channels);
         let channels = channels
             .into_iter()
             .map(|channel| channel.into_iter().map(|s| s.clamp(-1.0, 1.0) as f32).collect())

@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use audio::rig::{DeviceFacts, Rig, RigError, TakeFacts, TakeOrder, Watch};
+use audio::rig::{DeviceFacts, Ear, ListenOrder, Rig, RigError, TakeFacts, TakeOrder, Wanted, Watch};
 use audio::wav::{Recorder, WavError};
 
 use crate::car::VirtualCar;
@@ -97,7 +97,32 @@ impl Rig for VirtualRig {
 
     fn take(&mut self, order: &TakeOrder, watch: &Watch) -> Result<TakeFacts, RigError> {
         check(&self.car.edit(|car| facts_of(car)), order)?;
-        let (car, take) = self.car.edit(|car| {
+        let (car, take) = self.next();
+        let recording = car.record(order, take);
+        let longest = recording.frames();
+        self.kept(&car, order, &recording, longest, &mut |_| Wanted::More, watch)
+    }
+
+    fn listen(
+        &mut self,
+        order: &ListenOrder,
+        ear: &mut Ear<'_>,
+        watch: &Watch,
+    ) -> Result<TakeFacts, RigError> {
+        let as_take = order.as_take();
+        check(&self.car.edit(|car| facts_of(car)), &as_take)?;
+        let (car, take) = self.next();
+        let recording = car.overhear(order, take);
+        let longest = (order.longest_s * f64::from(order.rate_hz)) as usize;
+        let facts = self.kept(&car, &as_take, &recording, longest, ear, watch)?;
+        Ok(TakeFacts { output: String::new(), ..facts })
+    }
+}
+
+impl VirtualRig {
+    /// The car as it is for the next take, and the number of that.
+    fn next(&self) -> (VirtualCar, u64) {
+        self.car.edit(|car| {
             let now = car.clone();
             let take = car.takes;
             car.takes += 1;
@@ -105,23 +130,37 @@ impl Rig for VirtualRig {
             // The control stays where it was turned to.
             car.volume = std::mem::take(&mut car.turns).last().map_or(car.volume, |turn| turn.1);
             (now, take)
-        });
-        let device = device_name(&car);
-        let recording = car.record(order, take);
-        let (frames, stopped) = write(order, &recording, watch, self.paced)?;
-        if recording.unplugged && !stopped {
+        })
+    }
+
+    /// Writes a recording, with silence after it up to `longest` frames, until `ear` has enough.
+    fn kept(
+        &self,
+        car: &VirtualCar,
+        order: &TakeOrder,
+        recording: &Recording,
+        longest: usize,
+        ear: &mut Ear<'_>,
+        watch: &Watch,
+    ) -> Result<TakeFacts, RigError> {
+        let device = device_name(car);
+        // A device that vanished has no silence after it.
+        let longest = if recording.unplugged { recording.frames() } else { longest };
+        let Written { frames, ended } = write(order, recording, longest, ear, watch, self.paced)?;
+        let stopped = ended == Ended::Stopped;
+        if recording.unplugged && ended == Ended::AtTheEnd {
             let kept = order.recording.display().to_string();
             return Err(RigError::DeviceLost { device, doing: "recording", kept });
         }
-        let kept = |channel: &Vec<f32>| channel[..frames.min(channel.len())].to_vec();
-        let kept: Vec<Vec<f32>> = recording.channels.iter().map(kept).collect();
-        let peak = |channel: &Vec<f32>| channel.iter().fold(0f32, |most, s| most.max(s.abs()));
+        let kept: Vec<&[f32]> =
+            recording.channels.iter().map(|channel| &channel[..frames.min(channel.len())]).collect();
+        let peak = |channel: &&[f32]| channel.iter().fold(0f32, |most, s| most.max(s.abs()));
         Ok(TakeFacts {
             frames: frames as u64,
             peak_dbfs: kept.iter().map(|channel| audio::safety::dbfs(f64::from(peak(channel)))).collect(),
             clipped_samples: kept
                 .iter()
-                .map(|channel| channel.iter().filter(|sample| sample.abs() >= 1.0).count() as u64)
+                .map(|channel| channel.iter().filter(|sample| is_clipped(sample)).count() as u64)
                 .collect(),
             lost_frames: recording.lost_frames,
             stopped,
@@ -129,9 +168,13 @@ impl Rig for VirtualRig {
             output: device.clone(),
             input: device,
             stop_asked_at_frame: stopped.then_some(frames as u64),
-            remarks: recording.remarks,
+            remarks: recording.remarks.clone(),
         })
     }
+}
+
+fn is_clipped(sample: &f32) -> bool {
+    sample.abs() >= 1.0
 }
 
 fn disk(path: &Path, error: WavError) -> RigError {
@@ -142,37 +185,66 @@ fn disk(path: &Path, error: WavError) -> RigError {
     RigError::Disk { path: path.display().to_string(), cause }
 }
 
-/// Lets the recording grow on disk; gives the frames written and whether it was stopped.
+/// Why a recording ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Ended {
+    AtTheEnd,
+    Enough,
+    Stopped,
+}
+
+struct Written {
+    frames: usize,
+    ended: Ended,
+}
+
+/// Lets the recording grow on disk.
 fn write(
     order: &TakeOrder,
     recording: &Recording,
+    longest: usize,
+    ear: &mut Ear<'_>,
     watch: &Watch,
     paced: bool,
-) -> Result<(usize, bool), RigError> {
+) -> Result<Written, RigError> {
     let path = &order.recording;
-    let frames = recording.channels.iter().map(Vec::len).min().unwrap_or(0);
-    let mut file = Recorder::create(path, order.rate_hz, recording.channels.len(), frames as u64)
-        .map_err(|error| disk(path, error))?;
-    let mut block = Vec::with_capacity(BLOCK * recording.channels.len());
+    let inputs = recording.channels.len();
+    let mut file =
+        Recorder::create(path, order.rate_hz, inputs, longest as u64).map_err(|error| disk(path, error))?;
+    let mut block = Vec::with_capacity(BLOCK * inputs);
+    let mut clipped = vec![false; inputs];
     let begun = Instant::now();
-    let mut written = 0;
-    while written < frames && !watch.stopping() {
-        let end = (written + BLOCK).min(frames);
+    let (mut frames, mut ended) = (0, Ended::AtTheEnd);
+    while frames < longest {
+        if watch.stopping() {
+            ended = Ended::Stopped;
+            break;
+        }
+        let end = (frames + BLOCK).min(longest);
+        let sample = |channel: &Vec<f32>, frame: usize| channel.get(frame).copied().unwrap_or(0.0);
         block.clear();
         block.extend(
-            (written..end).flat_map(|frame| recording.channels.iter().map(move |channel| channel[frame])),
+            (frames..end).flat_map(|frame| recording.channels.iter().map(move |it| sample(it, frame))),
         );
         file.write(&block).map_err(|error| disk(path, error))?;
-        let peak = block.iter().fold(0f32, |most, sample| most.max(sample.abs()));
-        written = end;
-        watch.set_peak(peak);
-        watch.set_recorded_frames(written as u64);
-        watch.set_progress(written as f64 / frames as f64);
+        frames = end;
+        let of = |input: usize| block.iter().skip(input).step_by(inputs);
+        let peaks = clipped.iter_mut().enumerate().map(|(input, clipped)| {
+            *clipped |= of(input).any(is_clipped);
+            (of(input).fold(0f32, |most, sample| most.max(sample.abs())), *clipped)
+        });
+        watch.set_inputs(peaks);
+        watch.set_recorded_frames(frames as u64);
+        watch.set_progress(frames as f64 / longest as f64);
+        if ear(&block) == Wanted::Enough {
+            ended = Ended::Enough;
+            break;
+        }
         if paced {
-            let due = Duration::from_secs_f64(written as f64 / f64::from(order.rate_hz));
+            let due = Duration::from_secs_f64(frames as f64 / f64::from(order.rate_hz));
             std::thread::sleep(due.saturating_sub(begun.elapsed()));
         }
     }
     file.finish().map_err(|error| disk(path, error))?;
-    Ok((written, written < frames))
+    Ok(Written { frames, ended })
 }

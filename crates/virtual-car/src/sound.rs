@@ -21,6 +21,8 @@ pub(crate) struct Played {
     pub signals: Vec<(usize, Vec<f64>)>,
     /// Number of the take, for what is random in it.
     pub take: u64,
+    /// The head unit's own player plays: nothing leaves the rig, so its reference hears nothing.
+    pub by_itself: bool,
 }
 
 impl Played {
@@ -37,9 +39,14 @@ impl VirtualCar {
     /// What reaches each input of `inputs`, all of `played.frames` length.
     pub(crate) fn listen(&self, played: &Played, inputs: &[usize], fidelity: Fidelity) -> Vec<Vec<f64>> {
         let factory = self.factory_outputs(played, fidelity);
-        let undone = self.undone(&factory, played.rate_hz);
-        let joined = self.joined(&factory, played.rate_hz);
-        let fitted = self.processor_outputs(played, &undone, &joined);
+        // Where only the head unit is probed, what follows it need not be worked out.
+        let beyond = inputs.iter().any(|&input| input == 0 || input >= FIRST_LINE_INPUT + factory.len());
+        let (mut undone, mut joined, mut fitted) = (Vec::new(), Vec::new(), Vec::new());
+        if beyond {
+            undone = self.undone(&factory, played.rate_hz);
+            joined = self.joined(&factory, played.rate_hz);
+            fitted = self.processor_outputs(played, &undone, &joined);
+        }
         let line = factor(self.scenario.recorder.line_gain_db);
         let at_line = |signal: &[f64]| signal.iter().map(|s| s * line).collect::<Vec<_>>();
         inputs
@@ -48,7 +55,9 @@ impl VirtualCar {
                 0 => self.at_microphone(played, &fitted, fidelity),
                 1 => {
                     let mut sum = vec![0.0; played.frames];
-                    played.signals.iter().for_each(|(_, signal)| add(&mut sum, signal, 1.0));
+                    if !played.by_itself {
+                        played.signals.iter().for_each(|(_, signal)| add(&mut sum, signal, 1.0));
+                    }
                     sum
                 }
                 _ => {
@@ -234,6 +243,7 @@ impl VirtualCar {
             frames: frames.max(1),
             signals: vec![(usize::from(output), impulse)],
             take: 0,
+            by_itself: false,
         };
         Ok(self.listen(&played, &[usize::from(input)], Fidelity::Linear).pop().unwrap_or_default())
     }

@@ -5,10 +5,11 @@
 use audio::conformance::{self, Bench, Fault, Verdict};
 use audio::rig::Rig;
 use virtual_car::scenario::{Event, Scenario, ScriptedEvent};
-use virtual_car::{VirtualCar, VirtualRig};
+use virtual_car::{Stick, VirtualCar, VirtualRig};
 
 struct CarBench {
     scenario: Scenario,
+    stick: Option<Stick>,
 }
 
 impl CarBench {
@@ -16,13 +17,22 @@ impl CarBench {
         let mut scenario = Scenario::named("plain-front").unwrap();
         // The suite compares a take without faults with one whose clock is off.
         scenario.recorder.clock_skew_ppm = 0.0;
-        Self { scenario }
+        Self { scenario, stick: None }
     }
 }
 
 impl Bench for CarBench {
     fn rig(&mut self) -> Box<dyn Rig> {
-        Box::new(VirtualRig::new(VirtualCar::new(self.scenario.clone(), 7)).in_real_time())
+        let mut car = VirtualCar::new(self.scenario.clone(), 7);
+        car.put_in(self.stick.take());
+        Box::new(VirtualRig::new(car).in_real_time())
+    }
+
+    /// The car's own head unit plays; its first output is on the third input.
+    fn play_elsewhere(&mut self, signal: Vec<f32>) -> u16 {
+        let side: Vec<f64> = signal.into_iter().map(f64::from).collect();
+        self.stick = Some(Stick { rate_hz: self.rate_hz(), sides: [side.clone(), side] });
+        2
     }
 
     fn inflict(&mut self, fault: Fault) -> bool {

@@ -12,7 +12,7 @@ mod writer;
 
 pub(crate) use take::sound_only;
 
-use crate::rig::{DeviceFacts, Rig, RigError, TakeFacts, TakeOrder, Watch};
+use crate::rig::{DeviceFacts, Ear, ListenOrder, Rig, RigError, TakeFacts, TakeOrder, Wanted, Watch};
 use devices::{Direction, Found};
 
 /// Frames per block asked of the device: under load only large blocks were free of gaps, and latency does not matter.
@@ -43,7 +43,8 @@ impl CardChoice {
 pub struct CardRig {
     host: cpal::Host,
     choice: CardChoice,
-    output: Found,
+    /// None on a computer that has an input only: it can listen.
+    output: Option<Found>,
     input: Found,
     loudest_dbfs: Option<f64>,
 }
@@ -63,14 +64,17 @@ impl CardRig {
     /// The sound system cannot be reached, or has no device of that name.
     pub fn open(choice: CardChoice) -> Result<Self, RigError> {
         let host = devices::host()?;
-        let output = devices::find(&host, choice.output.as_deref(), Direction::Output)?;
+        let output = match devices::find(&host, choice.output.as_deref(), Direction::Output) {
+            Err(RigError::NoSuchDevice { .. }) if choice.output.is_none() => None,
+            found => Some(found?),
+        };
         let input = devices::find(&host, choice.input.as_deref(), Direction::Input)?;
         Ok(Self { host, choice, output, input, loudest_dbfs: None })
     }
 
-    /// Name of the output device.
+    /// Name of the output device; empty where there is none.
     pub fn output(&self) -> &str {
-        &self.output.name
+        self.output.as_ref().map_or("", |output| &output.name)
     }
 
     /// Name of the input device.
@@ -86,12 +90,29 @@ impl Rig for CardRig {
 
     fn take(&mut self, order: &TakeOrder, watch: &Watch) -> Result<TakeFacts, RigError> {
         hush::hush();
-        let played = take::run(&self.output, &self.input, &self.choice, self.loudest_dbfs, order, watch)?;
+        if self.output.is_none() && !order.play.is_empty() {
+            // One may have been plugged in since.
+            self.output = Some(devices::find(&self.host, None, Direction::Output)?);
+        }
+        let devices = (self.output.as_ref(), &self.input);
+        let ear = &mut |_: &[f32]| Wanted::More;
+        let played = take::run(devices, &self.choice, self.loudest_dbfs, order, ear, watch)?;
         if let Some(peak_dbfs) = played.signal_peak_dbfs
             && !played.facts.stopped
         {
             self.loudest_dbfs = Some(self.loudest_dbfs.map_or(peak_dbfs, |loudest| loudest.max(peak_dbfs)));
         }
+        Ok(played.facts)
+    }
+
+    fn listen(
+        &mut self,
+        order: &ListenOrder,
+        ear: &mut Ear<'_>,
+        watch: &Watch,
+    ) -> Result<TakeFacts, RigError> {
+        hush::hush();
+        let played = take::run((None, &self.input), &self.choice, None, &order.as_take(), ear, watch)?;
         Ok(played.facts)
     }
 }

@@ -12,7 +12,7 @@ use super::beat::Pulse;
 use super::devices::{self, Direction, Found, Opening};
 use super::stream::{self, Health};
 use super::writer::{Switch, Writer, Written};
-use crate::rig::{PlayedChannel, RigError, TakeFacts, TakeOrder, Watch};
+use crate::rig::{Ear, PlayedChannel, RigError, TakeFacts, TakeOrder, Watch};
 use crate::safety::{self, Player, dbfs};
 use crate::wav::{Recorder, WavError};
 
@@ -29,12 +29,14 @@ pub(super) struct Played {
     pub signal_peak_dbfs: Option<f64>,
 }
 
+/// `output` is opened only where the order plays something; `ear` follows what is recorded, and may end an order that
+/// plays nothing before its time.
 pub(super) fn run(
-    output: &Found,
-    input: &Found,
+    (output, input): (Option<&Found>, &Found),
     choice: &CardChoice,
     loudest_dbfs: Option<f64>,
     order: &TakeOrder,
+    ear: &mut Ear<'_>,
     watch: &Watch,
 ) -> Result<Played, RigError> {
     safety::check(order)?;
@@ -43,9 +45,12 @@ pub(super) fn run(
     let input_health = Health::new(origin);
     let highest_input = order.record_inputs.iter().copied().max().unwrap_or(0);
     let input_opening = input.opening(order.rate_hz, highest_input, choice.input_channels)?;
-    let speaking = match order.play.iter().map(|line| line.output).max() {
+    let highest_output = order.play.iter().map(|line| line.output).max();
+    let speaking = match output.zip(highest_output) {
         None => None,
-        Some(highest) => Some(output.opening(order.rate_hz, highest, choice.output_channels)?),
+        Some((output, highest)) => {
+            Some((output, output.opening(order.rate_hz, highest, choice.output_channels)?))
+        }
     };
     let lead_in_frames = player.lead_in_frames();
     let signal_frames = player.signal_frames();
@@ -67,6 +72,7 @@ pub(super) fn run(
         origin,
         switch: &switch,
         watch,
+        ear,
     };
 
     let session = Session { output, input, order, watch, switch: &switch, input_health: &input_health };
@@ -129,7 +135,7 @@ pub(crate) fn sound_only(
 }
 
 struct Session<'a> {
-    output: &'a Found,
+    output: Option<&'a Found>,
     input: &'a Found,
     order: &'a TakeOrder,
     watch: &'a Watch,
@@ -148,7 +154,7 @@ impl Session<'_> {
     fn sound(
         &self,
         input_stream: cpal::Stream,
-        speaking: Option<Opening>,
+        speaking: Option<(&Found, Opening)>,
         player: Player,
     ) -> Result<Sounded, RigError> {
         input_stream.play().map_err(|error| self.input.trouble(&error))?;
@@ -159,7 +165,7 @@ impl Session<'_> {
             }
             thread::sleep(TICK);
         }
-        let Some(opening) = speaking else {
+        let Some((output, opening)) = speaking else {
             return self.listen();
         };
 
@@ -169,9 +175,9 @@ impl Session<'_> {
         let stop = Arc::new(AtomicBool::new(false));
         let origin = Instant::now();
         let health = Health::new(origin);
-        let (stream, mut beats) = stream::output(self.output, opening, player, &stop, &health)?;
+        let (stream, mut beats) = stream::output(output, opening, player, &stop, &health)?;
         let mut pulse = Pulse::new(self.order.rate_hz, origin);
-        stream.play().map_err(|error| self.output.trouble(&error))?;
+        stream.play().map_err(|error| output.trouble(&error))?;
         if lead_in > 0 {
             self.switch.skip_until.store(self.input_health.frames() + lead_in, Ordering::Release);
         }
@@ -183,7 +189,7 @@ impl Session<'_> {
                 break;
             }
             self.check_input()?;
-            self.check(self.output, &health, "playing")?;
+            self.check(output, &health, "playing")?;
             while let Ok(beat) = beats.pop() {
                 pulse.add(beat);
             }
@@ -205,7 +211,9 @@ impl Session<'_> {
     /// Records without playing.
     fn listen(&self) -> Result<Sounded, RigError> {
         let frames = (self.order.tail_s * f64::from(self.order.rate_hz)) as u64;
-        while self.input_health.frames() < frames && !self.switch.failed.load(Ordering::Acquire) {
+        let over =
+            || self.switch.failed.load(Ordering::Acquire) || self.switch.enough.load(Ordering::Acquire);
+        while self.input_health.frames() < frames && !over() {
             if self.watch.stopping() {
                 return Ok(Sounded { stop_asked: Some(Instant::now()), output: None });
             }
@@ -236,12 +244,14 @@ impl Session<'_> {
     }
 
     /// A device can vanish and its stream be led elsewhere without a word: open it again to see.
-    fn still_there(&self, speaking: Option<Opening>) -> Result<(), RigError> {
+    fn still_there(&self, speaking: Option<(&Found, Opening)>) -> Result<(), RigError> {
         if !self.input.opens(self.order.rate_hz) {
             return Err(self.lost(self.input, "recording"));
         }
-        if speaking.is_some() && !self.output.opens(self.order.rate_hz) {
-            return Err(self.lost(self.output, "playing"));
+        if let Some((output, _)) = speaking
+            && !output.opens(self.order.rate_hz)
+        {
+            return Err(self.lost(output, "playing"));
         }
         Ok(())
     }
@@ -305,7 +315,7 @@ impl Session<'_> {
                     .map(|frame| frame.saturating_sub(written.skipped)),
                 remarks,
                 simulated: false,
-                output: self.output.name.clone(),
+                output: self.output.map(|output| output.name.clone()).unwrap_or_default(),
                 input: self.input.name.clone(),
             },
             signal_peak_dbfs: sounded.output.is_some().then(|| dbfs(f64::from(peak))),

@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 
 use super::beat::Pulse;
 use super::stream::Ends;
-use crate::rig::Watch;
+use crate::rig::{Ear, Wanted, Watch};
 use crate::wav::{Recorder, WavError};
 
 /// How long the writer rests when the ring is empty.
@@ -23,6 +23,8 @@ pub(super) struct Switch {
     pub done: AtomicBool,
     /// The file could not be written; the take must end.
     pub failed: AtomicBool,
+    /// Whoever follows the recording has enough of it.
+    pub enough: AtomicBool,
     /// Input frames before this one are not recorded.
     pub skip_until: AtomicU64,
 }
@@ -50,6 +52,7 @@ pub(super) struct Writer<'a> {
     pub origin: Instant,
     pub switch: &'a Switch,
     pub watch: &'a Watch,
+    pub ear: &'a mut Ear<'a>,
 }
 
 impl Writer<'_> {
@@ -85,8 +88,12 @@ impl Writer<'_> {
                     self.switch.failed.store(true, Ordering::Release);
                     return Err(error);
                 }
-                self.watch.set_peak(seen.look(kept));
+                seen.look(kept);
+                self.watch.set_inputs(seen.levels());
                 self.watch.set_recorded_frames(self.recorder.frames());
+                if !self.switch.enough.load(Ordering::Relaxed) && (self.ear)(kept) == Wanted::Enough {
+                    self.switch.enough.store(true, Ordering::Release);
+                }
             }
             if done && idle {
                 break;
@@ -105,6 +112,8 @@ struct Seen {
     written: Written,
     next_frame: Option<u64>,
     frame: u64,
+    /// Largest sample of each input in the latest block.
+    latest: Vec<f32>,
     /// Where the present run of exact silence began, and whether it began abruptly.
     silence: Option<(u64, bool)>,
     before: f32,
@@ -122,29 +131,33 @@ impl Seen {
             skipped: 0,
             pulse: Pulse::new(rate_hz, origin),
         };
-        Self { written, next_frame: None, frame: 0, silence: None, before: 0.0 }
+        let latest = vec![0.0; channels];
+        Self { written, next_frame: None, frame: 0, latest, silence: None, before: 0.0 }
     }
 
-    /// Counts a block; gives its largest sample.
-    fn look(&mut self, block: &[f32]) -> f32 {
-        let mut block_peak = 0f32;
+    /// Level of each input in the latest block, and whether it ever touched full scale.
+    fn levels(&self) -> impl Iterator<Item = (f32, bool)> {
+        self.latest.iter().zip(&self.written.clipped).map(|(peak, clipped)| (*peak, *clipped > 0))
+    }
+
+    /// Counts a block.
+    fn look(&mut self, block: &[f32]) {
+        self.latest.fill(0.0);
         for frame in block.chunks_exact(self.written.peaks.len()) {
             let mut largest = 0f32;
-            for ((sample, peak), clipped) in
-                frame.iter().zip(&mut self.written.peaks).zip(&mut self.written.clipped)
-            {
+            let counts = self.written.peaks.iter_mut().zip(&mut self.written.clipped);
+            for ((sample, latest), (peak, clipped)) in frame.iter().zip(&mut self.latest).zip(counts) {
                 let size = sample.abs();
+                *latest = latest.max(size);
                 self.written.not_finite += u64::from(!size.is_finite());
                 largest = largest.max(size);
                 *peak = peak.max(size);
                 *clipped += u64::from(size >= CLIPPED);
             }
-            block_peak = block_peak.max(largest);
             self.follow_silence(largest);
             self.before = largest;
             self.frame += 1;
         }
-        block_peak
     }
 
     fn follow_silence(&mut self, largest: f32) {
