@@ -69,6 +69,12 @@ const CASES: &[(&[&str], &[&str])] = &[
     (&["entry-check", "--tune", "half.json", "--take", "left=good.csv"], &["half.json"]),
     (&["report", "--visit", "not-there", "--out", "o.pdf"], &["not-there"]),
     (&["measure", "--visit", "not-there", "--channel", "left", "--position", "P1"], &["not-there"]),
+    (&["measure", "--visit", "not-there", "--head-unit", "left"], &["not-there"]),
+    (
+        &["measure", "--visit", "not-there", "--head-unit", "left", "--stays", "right:0"],
+        &["--stays", "front left:1"],
+    ),
+    (&["measure", "--visit", "not-there", "--head-unit", "left", "--channel", "left"], &["--channel"]),
     (&["source", "--stimulus", "not-there.wav", "--capture", "left=noise.wav", "--out", "o"], &["not-there"]),
     (&["garage", "list", "not-there"], &["not-there"]),
 ];

@@ -2,6 +2,8 @@
 
 #![expect(clippy::expect_used, clippy::panic, reason = "a test fails by panicking")]
 
+#[path = "../../../tests/support/made_head_unit.rs"]
+mod made_head_unit;
 #[path = "../../../tests/support/private_card.rs"]
 mod private_card;
 
@@ -145,5 +147,101 @@ fn what_cannot_be_measured_is_said_in_one_line() {
         }
         let nowhere = measure(dir.path(), &take);
         assert_eq!(nowhere.status.code(), Some(2));
+    });
+}
+
+/// Recorded while another plays it, then worked out from the visit's own recording.
+#[test]
+fn a_head_unit_is_recorded_into_the_visit_and_worked_out() {
+    let name = "a_head_unit_is_recorded_into_the_visit_and_worked_out";
+    private_card::with_private_card(name, 48_000, 2, || {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let visit = visit_in(dir.path());
+        let path = |name: &str| dir.path().join(name).display().to_string();
+        let stimulus = path("source.wav");
+        let made = cabinwright(&[
+            "stimulus",
+            "sweep",
+            "--low-hz",
+            "5",
+            "--seconds",
+            "4",
+            "--repeats",
+            "2",
+            "--markers",
+            "--channels",
+            "2",
+            "--sides",
+            "--bits",
+            "16",
+            "--out",
+            &stimulus,
+        ]);
+        assert!(made.status.success(), "{made:?}");
+        let visit = visit.to_str().expect("a plain path");
+        let unknown =
+            cabinwright(&["measure", "--visit", visit, "--input", "bench_in", "--head-unit", "high"]);
+        assert_eq!(unknown.status.code(), Some(2));
+        assert!(String::from_utf8_lossy(&unknown.stderr).contains("no stimulus was saved"), "{unknown:?}");
+
+        // A busy machine loses sound, says so, and the recording is made again.
+        let record = || {
+            let playing = made_head_unit::plays(stimulus.as_ref(), dir.path());
+            let output = cabinwright(&[
+                "measure",
+                "--json",
+                "--visit",
+                visit,
+                "--head-unit",
+                "high",
+                "--stays",
+                "low:1",
+                "--line-input",
+                "2",
+                "--stimulus",
+                &stimulus,
+            ]);
+            playing.join().expect("the head unit plays");
+            output
+        };
+        let mut output = record();
+        for _ in 0..3 {
+            if output.status.code() != Some(3) {
+                break;
+            }
+            eprintln!("recorded again: {}", document(&output)["remarks"]);
+            output = record();
+        }
+        assert_eq!(output.status.code(), Some(0), "{output:?}");
+        let take = document(&output);
+        assert_eq!((&take["subject"], &take["kind"]), (&"high".into(), &"source".into()));
+
+        let wav = format!("{visit}/takes/{}.wav", take["id"].as_str().expect("an id"));
+        let (low, high) = (format!("low={wav}:1"), format!("high={wav}:2"));
+        let found = cabinwright(&[
+            "source",
+            "--json",
+            "--stimulus",
+            &stimulus,
+            "--reference-channel",
+            "1",
+            "--capture",
+            &low,
+            "--capture",
+            &high,
+            "--out",
+            &path("found"),
+        ]);
+        assert_eq!(found.status.code(), Some(0), "{found:?}");
+        let found = document(&found);
+        let channel = &found["channels"][1];
+        eprintln!("{channel}");
+        assert_eq!(channel["polarity"], "inverted");
+        // What was made; a woofer that ends at 400 Hz is known to less than a tenth of a millisecond.
+        let late_ms = channel["delay_ms"].as_f64().expect("a delay");
+        assert!((late_ms - 1.5).abs() < 0.06, "{late_ms} ms");
+        assert_eq!(channel["slopes"][0]["db_per_oct"], 24);
+        let edge_hz = channel["band_hz"][0].as_f64().expect("an edge");
+        assert!((edge_hz / 400.0).log2().abs() < 0.02, "{edge_hz} Hz");
     });
 }

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use dsp::limits::Limits;
+use dsp::stimulus::Recipe;
 use dsp::target::Target;
 use dsp::verdict::Verdict;
 use jiff::Timestamp;
@@ -46,6 +47,9 @@ pub struct Visit {
     /// The curve aimed at.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub target: Option<Target>,
+    /// What the head unit's own player was given to play: the recipe of the sweep.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub head_unit_stimulus: Option<Recipe>,
     /// Where the microphone is put.
     pub positions: Vec<Position>,
     /// Checks that were made, the newest last.
@@ -217,6 +221,7 @@ impl Visit {
             processor: String::new(),
             limits: None,
             target: None,
+            head_unit_stimulus: None,
             positions: Position::nine(),
             checks: Vec::new(),
             stages: Stages::default(),
@@ -291,6 +296,9 @@ impl Document for Visit {
         }
         if let Some(limits) = &self.limits {
             limits.validate().map_err(|invalid| invalid.within("limits"))?;
+        }
+        if let Some(Err(error)) = self.head_unit_stimulus.as_ref().map(Recipe::check) {
+            return Err(Invalid::new("head_unit_stimulus", error.to_string(), "save the stimulus again"));
         }
         match &self.target {
             Some(target) => target.validate().map_err(|invalid| invalid.within("target")),

@@ -1,13 +1,15 @@
 //! One take from the command line: the rig as the visit knows it, changed by what the tuner asks for.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use audio::rig::Watch;
-use garage::{RigRecord, VisitFolder};
+use garage::{RigRecord, TakeRecord, VisitFolder};
 
 use crate::cabin::{self, CabinTake};
 use crate::error::JobError;
 use crate::judged::Judged;
+use crate::source::{self, Following, Line, Probe};
+use crate::stimulus;
 use crate::workplace::Workplace;
 
 /// Rate, level and ceiling of a rig that nobody has described: quiet, and with room above.
@@ -62,12 +64,7 @@ pub struct RigChange {
 /// A visit, channel, position, device or level that is not there or not possible; a device that vanishes; a full disk.
 /// A take that is merely bad is kept, with the verdict that it should be made again.
 pub fn measure(visit: &Path, order: &MeasureOrder, watch: &Watch) -> Result<Judged<CabinTake>, JobError> {
-    let mut folder = VisitFolder::open(visit)?;
-    let rig = order.rig.applied_to(folder.record().rig.as_ref())?;
-    if folder.record().rig.as_ref() != Some(&rig) {
-        folder.update(|record| record.rig = Some(rig))?;
-    }
-    let mut place = Workplace::open(folder)?;
+    let mut place = Workplace::open(order.rig.kept_in(visit)?)?;
     if let Some(seconds) = order.seconds {
         if !(0.5..=60.0).contains(&seconds) {
             return Err(JobError::Input(format!("a sweep of {seconds} s; give 0.5 to 60 s")));
@@ -83,7 +80,52 @@ pub fn measure(visit: &Path, order: &MeasureOrder, watch: &Watch) -> Result<Judg
     cabin::take(&mut place, &order.channel, &order.position, watch)
 }
 
+/// An output of the head unit, to be recorded while that plays by itself.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HeadUnitOrder {
+    /// What is recorded.
+    pub line: Line,
+    /// Where the probes are.
+    pub probe: Probe,
+    /// The stimulus that is played, its sidecar beside it; kept in the visit for the recordings that follow.
+    pub stimulus: Option<PathBuf>,
+    /// Changes to the rig of the visit.
+    pub rig: RigChange,
+}
+
+/// Records one output of the head unit, judges the recording, and keeps it in the visit.
+///
+/// # Errors
+/// A visit, stimulus, device or input that is not there; no stimulus at all; a device that vanishes; a full disk. A
+/// recording that is merely bad is kept, with the verdict that it should be made again.
+pub fn record_head_unit(
+    visit: &Path,
+    order: &HeadUnitOrder,
+    following: &Following,
+    watch: &Watch,
+) -> Result<Judged<TakeRecord>, JobError> {
+    let mut folder = order.rig.kept_in(visit)?;
+    if let Some(played) = &order.stimulus {
+        let recipe = stimulus::recipe_of(played).map_err(|error| JobError::Input(error.to_string()))?;
+        if folder.record().head_unit_stimulus.as_ref() != Some(&recipe) {
+            folder.update(|record| record.head_unit_stimulus = Some(recipe))?;
+        }
+    }
+    let mut place = Workplace::open(folder)?;
+    source::listen(&mut place, &order.line, &order.probe, following, watch)
+}
+
 impl RigChange {
+    /// The visit, its rig changed.
+    fn kept_in(&self, visit: &Path) -> Result<VisitFolder, JobError> {
+        let mut folder = VisitFolder::open(visit)?;
+        let rig = self.applied_to(folder.record().rig.as_ref())?;
+        if folder.record().rig.as_ref() != Some(&rig) {
+            folder.update(|record| record.rig = Some(rig))?;
+        }
+        Ok(folder)
+    }
+
     fn applied_to(&self, known: Option<&RigRecord>) -> Result<RigRecord, JobError> {
         let simulated = known.is_some_and(|rig| rig.simulation.is_some());
         if simulated && (self.output.is_some() || self.input.is_some()) {

@@ -1,7 +1,7 @@
 //! The rig of a visit: real devices, or the virtual car.
 
 use audio::card::{CardChoice, CardRig};
-use audio::rig::{DeviceFacts, Rig, RigError, TakeFacts, TakeOrder, Watch};
+use audio::rig::{DeviceFacts, Ear, ListenOrder, Rig, RigError, TakeFacts, TakeOrder, Watch};
 use dsp::tune::Tune;
 use garage::visit::Position;
 use garage::{RigRecord, Side, Simulation};
@@ -29,6 +29,14 @@ pub fn scenarios() -> Vec<ScenarioFacts> {
         .into_iter()
         .map(|it| ScenarioFacts { name: it.name, title: it.title, story: it.story })
         .collect()
+}
+
+/// The outputs of a simulated car's head unit, by their names.
+///
+/// # Errors
+/// A scenario that is not there.
+pub fn head_unit_outputs(simulation: &Simulation) -> Result<Vec<String>, JobError> {
+    Ok(scenario_of(simulation)?.head_unit.outputs.into_iter().map(|output| output.name).collect())
 }
 
 /// An open rig: plays and records, and where it is simulated also turns what a tuner turns by hand.
@@ -93,6 +101,19 @@ impl JobRig {
     /// See [`Rig::take`].
     pub fn take(&mut self, order: &TakeOrder, watch: &Watch) -> Result<TakeFacts, RigError> {
         self.rig.take(order, watch)
+    }
+
+    /// Records while something else plays.
+    ///
+    /// # Errors
+    /// See [`Rig::listen`].
+    pub fn listen(
+        &mut self,
+        order: &ListenOrder,
+        ear: &mut Ear<'_>,
+        watch: &Watch,
+    ) -> Result<TakeFacts, RigError> {
+        self.rig.listen(order, ear, watch)
     }
 
     /// Puts the virtual microphone in its place at `seat`; by hand otherwise. A visit that names no seat is about the

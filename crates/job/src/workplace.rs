@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use audio::rig::{PlayedChannel, TakeFacts, TakeOrder, Watch};
+use audio::rig::{Ear, ListenOrder, PlayedChannel, TakeFacts, TakeOrder, Watch};
 use audio::safety::check_band;
 use dsp::stimulus::Recipe;
 use dsp::verdict::Verdict;
@@ -121,10 +121,43 @@ impl Workplace {
         };
         // On an error the recording stays: what a device that vanished has left behind may still be wanted.
         let facts = self.rig.take(&order, watch)?;
+        self.taken(wish, open, made_at, facts)
+    }
+
+    /// Records into a new take of the visit while something else plays the wish's recipe, until `ear` has enough or for
+    /// `longest_s`.
+    pub(crate) fn listen(
+        &mut self,
+        wish: Wish,
+        longest_s: f64,
+        ear: &mut Ear<'_>,
+        watch: &Watch,
+    ) -> Result<Taken, JobError> {
+        let rate_hz = self.rig_record()?.rate_hz;
+        let made_at = self.clock.now();
+        let open = self.folder.begin_take()?;
+        let order = ListenOrder {
+            rate_hz,
+            record_inputs: wish.recorded.iter().map(|it| it.input.saturating_sub(1)).collect(),
+            longest_s,
+            recording: open.recording.clone(),
+        };
+        let facts = self.rig.listen(&order, ear, watch)?;
+        self.taken(wish, open, made_at, facts)
+    }
+
+    fn taken(
+        &self,
+        wish: Wish,
+        open: OpenTake,
+        made_at: Timestamp,
+        facts: TakeFacts,
+    ) -> Result<Taken, JobError> {
         if facts.stopped {
             self.folder.abandon_take(open)?;
             return Err(JobError::Stopped);
         }
+        let rate_hz = self.rig_record()?.rate_hz;
         let stimulus = match &wish.recipe {
             Some(recipe) => {
                 serde_json::to_value(recipe).map_err(|error| JobError::Input(error.to_string()))?
@@ -150,12 +183,7 @@ impl Workplace {
                 .as_ref()
                 .map(|it| it.name.clone())
                 .unwrap_or_default(),
-            clock: Clock {
-                rate_hz: rig.rate_hz,
-                frames: facts.frames,
-                lost_frames: facts.lost_frames,
-                skew_ppm: None,
-            },
+            clock: Clock { rate_hz, frames: facts.frames, lost_frames: facts.lost_frames, skew_ppm: None },
             tune: wish.tune,
             peak_dbfs: facts.peak_dbfs.clone(),
             verdict: Verdict::Good,

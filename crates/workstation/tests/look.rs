@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::{sample, window};
+use common::{probing, sample, window};
 use eframe::egui::vec2;
 use workstation::stages::Stage;
 use workstation::state::{Leaf, Overlay, State};
@@ -18,6 +18,8 @@ fn screens_to_look_at() {
     screens.push(("garage".into(), State::default()));
     screens.push(("keys".into(), State { overlay: Overlay::Keys, ..sample(Stage::Cabin) }));
     screens.push(("customer".into(), State { overlay: Overlay::Customer, ..sample(Stage::Handover) }));
+    screens.push(("source-outputs".into(), probing(false)));
+    screens.push(("source-recording".into(), probing(true)));
     let mut typing = sample(Stage::Handover);
     typing.handover.typing = true;
     screens.push(("entry".into(), typing));

@@ -91,6 +91,7 @@ fn recordings_become_cards_and_a_plan_that_follows_the_hand() {
     window.key_press(Key::Num2);
     window.run_steps(2);
 
+    click(&mut window, "Recordings made elsewhere");
     type_into(&mut window, "Stimulus", &stimulus.display().to_string());
     for (index, file) in files.iter().enumerate() {
         click(&mut window, "Add output");

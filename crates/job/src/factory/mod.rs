@@ -37,7 +37,7 @@ pub use proof::{Proof, prove};
 pub use steps::CleanVolumeFinding;
 pub(crate) use visit::{RECORDED_AGAIN, combine_of, note_of, sum_at};
 pub use visit::{keep, keep_plan, sentence, sum};
-pub(crate) use volume::shapes;
+pub(crate) use volume::{compare, shapes};
 
 /// What to look at.
 #[derive(Debug, Clone, PartialEq)]
@@ -111,7 +111,7 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
     };
     if !order.volumes.is_empty() {
         progress("comparing the volume steps");
-        findings.loudness = volume::compare(&recipe, &order.volumes, &mut judged)?;
+        findings.loudness = compare(&recipe, &order.volumes, &mut judged)?;
     }
     if !order.steps.is_empty() {
         progress("judging the volume steps");
@@ -172,7 +172,6 @@ fn plain_limits() -> Limits {
         delay_ms: None,
         fir_taps: 0,
         crossovers: Vec::new(),
-        crossovers_take_bands: false,
     }
 }
 

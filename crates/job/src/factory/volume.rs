@@ -14,7 +14,7 @@ use crate::judged::Judged;
 const ANCHOR_HZ: f64 = 1_000.0;
 
 /// Compares the volume steps of one output, each against the loudest.
-pub(super) fn compare(
+pub(crate) fn compare(
     recipe: &Recipe,
     volumes: &[CaptureRef],
     judged: &mut Judged<()>,

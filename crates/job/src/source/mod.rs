@@ -3,8 +3,13 @@
 //! Measured electrically, with the amplifiers off: the sweep covers more than a protected speaker can take.
 
 mod feeds;
+mod following;
 mod input_stage;
+mod listen;
+mod listened;
+mod material;
 mod proof;
+pub mod stick;
 mod volume;
 mod work_out;
 
@@ -25,7 +30,9 @@ use crate::voicing::{Bins, SMOOTHING_PER_OCTAVE};
 use crate::workplace::{Taken, Wish, Workplace};
 
 pub(crate) use feeds::feeds;
+pub use following::{Following, Progress};
 pub(crate) use input_stage::enter;
+pub use listen::{Line, Probe, listen, without_probe};
 pub use proof::check;
 pub use volume::{TONES_HZ, take_at_volume, turn_up, volumes_to_take};
 pub use work_out::work_out;
@@ -55,6 +62,11 @@ const AFTER_UNDO: &str = "undone ";
 const FITTED: &str = "processor ";
 const JOINED: &str = "joined ";
 
+/// Label of takes of one output by itself; its name is their subject.
+const ONE_OUTPUT: &str = "one output";
+/// Labels of takes with the volume elsewhere; the step follows.
+const AT_VOLUME: &str = "at volume ";
+const UP_FROM: &str = "volume up from ";
 /// What both sides of the music together are called in takes.
 const BOTH: &str = "both";
 /// An electrical sweep starts and ends beyond what is heard, so that the ends of the audible band are right.
@@ -109,7 +121,7 @@ fn lines(place: &Workplace, probes: &[&str]) -> Result<Vec<Recorded>, JobError> 
     if all.is_empty() {
         return Err(JobError::not_yet(
             "this rig has no line inputs to probe the head unit with",
-            "use the command \"source\" on recordings made with a probe",
+            "record its outputs one by one",
         ));
     }
     let wanted = all.into_iter().filter(|(name, _)| probes.iter().any(|probe| name.starts_with(probe)));

@@ -2,8 +2,8 @@
 
 use dsp::curve::Curve;
 use dsp::verdict::Verdict;
-use garage::VisitFolder;
 use garage::finding::{Finding, Sum};
+use garage::{TakeRecord, VisitFolder};
 
 use super::{AFTER_UNDO, BOTH, JOINED, Signal, curve_of, newest, sounding};
 use crate::analysis;
@@ -24,18 +24,30 @@ pub fn check(folder: &VisitFolder) -> Result<Judged<Finding>, JobError> {
         return Err(JobError::not_yet("nothing was found out about the source yet", "work it out first"));
     };
     let takes = folder.takes()?.found;
-    let again = newest(&takes, BOTH, Signal::Undone.label()).filter(|take| take.made_at >= finding.made_at);
-    let Some(take) = again else {
+    // All signals in one take, or each in its own.
+    let again = |subject: &str| {
+        newest(&takes, subject, Signal::Undone.label()).filter(|take| take.made_at >= finding.made_at)
+    };
+    let subjects = std::iter::once(BOTH).chain(finding.sums.iter().map(|sum| sum.name.as_str()));
+    let found: Vec<&TakeRecord> = subjects.filter_map(again).collect();
+    if found.is_empty() {
         return Err(JobError::not_yet(
             "the undoing has not been recorded yet",
             "take the factory signal again with it typed in",
         ));
-    };
+    }
+    let all_at_once = again(BOTH).is_some();
     let probe = if finding.is_joined() { JOINED } else { AFTER_UNDO };
-    let measured = sounding(analysis::lines_of_take(folder, take, None)?, probe);
+    let mut measured = Vec::new();
+    for take in found {
+        measured.extend(sounding(analysis::lines_of_take(folder, take, None)?, probe));
+    }
     finding.remarks.retain(|words| !words.starts_with(RECORDED_AGAIN));
     for sum in &mut finding.sums {
-        let line = measured.iter().find(|(name, _)| *name == sum.name);
+        let line = measured.iter().rfind(|(name, _)| *name == sum.name);
+        if line.is_none() && !all_at_once {
+            continue;
+        }
         let (verdict, words) = match line {
             Some((_, response)) => prove(sum, curve_of(response)),
             None => {

@@ -10,18 +10,15 @@ use garage::{TakeKind, TakeRecord, VisitFolder};
 
 use super::feeds::joined;
 use super::{
-    BOTH, FACTORY, LINE_BAND_HZ, curve_of, is_of_the_source, keep, lines, music, reference, sounding,
+    AT_VOLUME, BOTH, FACTORY, LINE_BAND_HZ, UP_FROM, curve_of, is_of_the_source, keep, lines, music,
+    reference, sounding,
 };
 use crate::analysis;
 use crate::error::JobError;
-use crate::factory::{CLEAN_PERCENT, shapes};
+use crate::factory::{CLEAN_PERCENT, CaptureRef, compare, shapes};
 use crate::judged::Judged;
 use crate::plan::level_dbfs;
 use crate::workplace::{Wish, Workplace};
-
-/// Labels of takes; the step follows.
-const AT_VOLUME: &str = "at volume ";
-const UP_FROM: &str = "volume up from ";
 
 /// Tones that are played while the volume is turned up: where most of the music is, and where factory limiters and bass
 /// cuts act.
@@ -67,7 +64,7 @@ pub fn turn_up(
 ) -> Result<Judged<TakeRecord>, JobError> {
     let highest = car_of(place)?.edit(|car| car.scenario().head_unit.volume.steps);
     let first = highest.saturating_sub(STEPS_UP - 1).max(1);
-    let turns = (first + 1..=highest).zip(1..).map(|(step, n)| (HELD_S * f64::from(n), step)).collect();
+    let turns = turns_from(car_of(place)?, first);
     let rig = place.rig_record()?;
     let tone_s = HELD_S * f64::from(highest - first + 1);
     let (on, step_db, fade_s, gap_s) = (1, 1.0, 0.05, 0.0);
@@ -79,16 +76,19 @@ pub fn turn_up(
     with_the_volume_at(place, first, turns, recipe, format!("{UP_FROM}{first}"), &subject, watch)
 }
 
-fn tone_name(frequency_hz: f64) -> String {
+/// The volume control of a virtual car turned up from a step, each step held.
+pub(super) fn turns_from(car: &virtual_car::CarHandle, first: u32) -> Vec<(f64, u32)> {
+    let highest = car.edit(|car| car.scenario().head_unit.volume.steps);
+    (first + 1..=highest).zip(1..).map(|(step, n)| (HELD_S * f64::from(n), step)).collect()
+}
+
+pub(super) fn tone_name(frequency_hz: f64) -> String {
     format!("tone of {frequency_hz} Hz")
 }
 
 fn car_of(place: &Workplace) -> Result<&virtual_car::CarHandle, JobError> {
     place.rig.car().ok_or_else(|| {
-        JobError::not_yet(
-            "the volume of a real head unit is turned by hand",
-            "record its steps and name the files under \"Recordings of the outputs\"",
-        )
+        JobError::not_yet("the volume of a real head unit is turned by hand", "record an output at each step")
     })
 }
 
@@ -124,16 +124,22 @@ fn with_the_volume_at(
     keep(place, taken?)
 }
 
-/// How the first full-range signal of `finding` changes its shape from one volume step to the next.
+/// How the shape changes from one volume step to the next: that of the first signal of `finding` where all outputs were
+/// taken together, otherwise that of the output that was recorded at several steps.
 pub(super) fn loudness(
     folder: &VisitFolder,
     takes: &[TakeRecord],
     finding: &Finding,
     judged: &mut Judged<()>,
 ) -> Result<Vec<VolumeShape>, JobError> {
+    let (together, alone): (Vec<_>, Vec<_>) =
+        labelled(takes, AT_VOLUME).partition(|(take, _)| take.subject.as_deref() == Some(BOTH));
+    if together.is_empty() {
+        return loudness_of_output(folder, &alone, judged);
+    }
     let Some(sum) = finding.sums.first() else { return Ok(Vec::new()) };
     let mut steps = Vec::new();
-    for (take, step) in labelled(takes, AT_VOLUME) {
+    for (take, step) in together {
         let lines = sounding(analysis::lines_of_take(folder, take, None)?, FACTORY);
         let response = match sum.parts.as_slice() {
             [] => lines.into_iter().find(|(name, _)| *name == sum.name).map(|it| it.1),
@@ -142,6 +148,22 @@ pub(super) fn loudness(
         steps.extend(response.map(|response| (step.to_owned(), curve_of(&response))));
     }
     Ok(shapes(&steps, judged))
+}
+
+/// The output that was recorded last, at every step of it.
+fn loudness_of_output(
+    folder: &VisitFolder,
+    steps: &[(&TakeRecord, &str)],
+    judged: &mut Judged<()>,
+) -> Result<Vec<VolumeShape>, JobError> {
+    let Some((latest, _)) = steps.last() else { return Ok(Vec::new()) };
+    let same = |take: &TakeRecord| take.subject == latest.subject && take.stimulus == latest.stimulus;
+    let captures = steps.iter().filter(|(take, _)| same(take)).map(|(take, step)| CaptureRef {
+        name: (*step).to_owned(),
+        path: folder.recording(&take.id),
+        channel: take.recorded.len(),
+    });
+    compare(&analysis::recipe_of(latest)?, &captures.collect::<Vec<_>>(), judged)
 }
 
 /// Up to where the signal is clean, from every tone that was taken while the volume was turned up.

@@ -8,16 +8,13 @@ use dsp::factory::phase::Means;
 use dsp::limits::Limits;
 use dsp::tune::{ChannelTune, Tune};
 use dsp::verdict::Verdict;
+use garage::VisitFolder;
 use garage::finding::{Finding, Flatness, OutputFinding, Sum};
-use garage::take::Heard;
-use garage::{TakeRecord, VisitFolder};
 
-use super::{BOTH, FACTORY, SIDES, SILENT_DB, Signal, limits_of, mean_level_db, newest, volume};
-use crate::analysis;
+use super::material::Material;
+use super::{SIDES, limits_of, volume};
 use crate::error::JobError;
-use crate::factory::{
-    self, CaptureRef, Explained, Joined, NOISY, NOISY_DB, combine_of, facts, flat, note_of,
-};
+use crate::factory::{self, Explained, Joined, NOISY, NOISY_DB, combine_of, facts, flat, note_of};
 use crate::handover::changes::hertz;
 use crate::judged::Judged;
 use crate::voicing::fit_target;
@@ -41,19 +38,11 @@ pub fn work_out(
     // Taps would bend the bass less well than bands do, and cost delay.
     let limits = Limits { fir_taps: 0, ..limits_of(folder)?.clone() };
     let takes = folder.takes()?.found;
-    let Some(take) = newest(&takes, BOTH, Signal::AsItCame.label()) else {
-        return Err(JobError::not_yet(
-            "the factory's signal was not taken with both sides and each alone",
-            "take the factory signal in Source first",
-        ));
-    };
     let mut judged = Judged::good(());
-    let (captures, silent) = captures(folder, take)?;
+    let Material { recipe, captures, reference, silent } = Material::of(folder, &takes, &mut judged)?;
     for name in &silent {
         judged.note(Verdict::Usable, format!("{name}: next to nothing comes out of this output."));
     }
-    let reference = take.recorded.iter().position(|it| it.heard == Heard::Reference).map(|place| place + 1);
-    let recipe = analysis::recipe_of(take)?;
     let heard = Explained::of(&recipe, &captures, reference, &mut judged, &mut |_| {})?;
     let facts = facts(&heard.outputs, &heard.found);
     let mut remarks = factory::remarks(&heard.found, &heard.names, &heard.outputs);
@@ -111,33 +100,6 @@ pub fn work_out(
     Ok(Judged { verdict: finding.verdict, remarks: finding.remarks.clone(), result: finding })
 }
 
-/// The lines that carry something, and the names of those that do not.
-fn captures(folder: &VisitFolder, take: &TakeRecord) -> Result<(Vec<CaptureRef>, Vec<String>), JobError> {
-    let lines = analysis::lines_of_take(folder, take, None)?;
-    let level_db = |name: &str| {
-        lines.iter().find(|it| it.0 == name).map_or(f64::MIN, |(_, response)| mean_level_db(response))
-    };
-    let loudest_db = lines.iter().map(|(name, _)| level_db(name)).fold(f64::MIN, f64::max);
-    let (mut captures, mut silent) = (Vec::new(), Vec::new());
-    for (place, recorded) in take.recorded.iter().enumerate() {
-        let Some(line) = recorded.name.as_deref() else { continue };
-        let Some(name) = line.strip_prefix(FACTORY) else { continue };
-        if level_db(line) > loudest_db - SILENT_DB {
-            let path = folder.recording(&take.id);
-            captures.push(CaptureRef { name: name.to_owned(), path, channel: place + 1 });
-        } else {
-            silent.push(name.to_owned());
-        }
-    }
-    if captures.is_empty() {
-        return Err(JobError::not_yet(
-            "no output of the head unit carries anything",
-            "turn the volume up, check the probes, and take the factory signal again",
-        ));
-    }
-    Ok((captures, silent))
-}
-
 /// Both sides are given one another's all-passes together, further on.
 const ALL_PASSES: Means = Means { all_pass: true, taps: 0, rate_hz: 48_000.0 };
 
@@ -152,8 +114,13 @@ fn plans(heard: &Explained, facts: &[factory::Finding], remarks: &mut Vec<String
             .map(|i| (facts[i].name.clone(), heard.plan(&[i], &ALL_PASSES), false))
             .collect();
     }
+    let has_own = |side: &str| facts.iter().any(|it| it.side == side);
     let mut plans = Vec::new();
     for (_, side) in SIDES {
+        if !has_own(side) && SIDES.iter().any(|(_, other)| has_own(other)) {
+            remarks.push(format!("No output of the {side} side was recorded: it is not joined."));
+            continue;
+        }
         let of_both = |it: &factory::Finding| !matches!(it.side, "left" | "right" | "difference");
         let mine: Vec<usize> =
             (0..facts.len()).filter(|&i| facts[i].side == side || of_both(&facts[i])).collect();

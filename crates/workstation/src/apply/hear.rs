@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use super::{cabin, predict, remember, save_sheet, voicing};
 use crate::commands::{GarageCommand, IntakeCommand};
-use crate::state::{Draft, Notice, OpenVisit, Sheet, State};
+use crate::state::{Draft, Notice, OpenVisit, Probing, Sheet, State};
 use crate::work::{DiskOrder, Event, Order, Question, Think};
 
 /// Takes one answer in; what follows from it comes back as orders.
@@ -36,6 +36,15 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
             voicing::let_go(state);
             state.draft.sheet.target = Some(target);
             return save_sheet(state);
+        }
+        Event::Listened(listened) => {
+            (state.running, state.source.following) = (None, None);
+            state.source.listened = Some(*listened);
+            return read_again(state);
+        }
+        Event::StickSaved(folder) => {
+            state.notice = Some(Notice::done(format!("the files to play are in {}", folder.display())));
+            return read_again(state);
         }
         Event::Taken(taken, levels) => {
             state.running = None;
@@ -104,11 +113,11 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
         }
         Event::Picked(question, path) => return picked(question, &path.display().to_string(), state),
         Event::Stopped => {
-            state.running = None;
+            (state.running, state.source.following) = (None, None);
             state.notice = Some(Notice::doubt("stopped; what was recorded until then is kept"));
         }
         Event::Failed(words) => {
-            state.running = None;
+            (state.running, state.source.following) = (None, None);
             state.cabin.queue.clear();
             voicing::let_go(state);
             state.notice = Some(Notice::failed(words));
@@ -172,6 +181,7 @@ fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
         open: Some(visit),
         ..State::default()
     };
+    state.source.probing = state.open.as_ref().map(Probing::of).unwrap_or_default();
     // What the visit before asked for is no answer here.
     state.voicing.asked = asked;
     state.handover.written = report.is_file().then(|| report.clone());

@@ -1,13 +1,15 @@
 //! The factory's signal.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use garage::finding::Combine;
+use job::source::{Following, Line};
 
 use super::{sound, think};
 use crate::commands::SourceCommand;
 use crate::state::{Notice, State};
-use crate::work::{Order, Sound, Think};
+use crate::work::{DiskOrder, Order, Sound, Think};
 
 pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
     match command {
@@ -18,6 +20,15 @@ pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
         SourceCommand::WorkOut => return think(state, Think::WorkOut, "Working out what the factory did"),
         SourceCommand::Name(recordings) => state.source.recordings = recordings,
         SourceCommand::WorkOutRecordings => return recordings(state),
+        SourceCommand::Probe(probing) => state.source.probing = probing,
+        SourceCommand::SaveStick => return save_stick(state),
+        SourceCommand::Listen(line) => return listen(state, line),
+        SourceCommand::EndListening => {
+            if let Some(following) = &state.source.following {
+                following.end();
+            }
+        }
+        SourceCommand::ShowOutputs(shown) => state.source.shows_outputs = shown,
         SourceCommand::Enter => return sound(state, Sound::EnterUndo, "Entering the undoing".into(), false),
         SourceCommand::Show(name) => state.source.shown = name,
         SourceCommand::Plan(plan) => change_plan(state, plan),
@@ -34,6 +45,31 @@ pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
         }
     }
     Vec::new()
+}
+
+fn save_stick(state: &mut State) -> Vec<Order> {
+    let probing = &state.source.probing;
+    let to = PathBuf::from(probing.folder.trim());
+    if to.as_os_str().is_empty() {
+        state.notice =
+            Some(Notice::failed("name the folder for the files first: the stick, or one to burn from"));
+        return Vec::new();
+    }
+    let format = probing.format;
+    let Some(visit) = state.open.as_ref().map(|open| open.folder.clone()) else { return Vec::new() };
+    vec![Order::Disk(DiskOrder::SaveStick { visit, to, format })]
+}
+
+fn listen(state: &mut State, line: Line) -> Vec<Order> {
+    let following = Arc::new(Following::default());
+    let probe = state.source.probing.probe();
+    let words = format!("Recording {}", line.name());
+    let what = Sound::Listen { line, probe, following: Arc::clone(&following) };
+    let orders = sound(state, what, words, true);
+    if !orders.is_empty() {
+        (state.source.following, state.source.listened) = (Some(following), None);
+    }
+    orders
 }
 
 fn recordings(state: &mut State) -> Vec<Order> {

@@ -1,8 +1,9 @@
 //! The factory's signal.
 
 use garage::finding::Combine;
+use job::source::Line;
 
-use crate::state::Recordings;
+use crate::state::{Probing, Recordings};
 
 /// What can be asked of the source stage.
 #[derive(Debug, Clone, PartialEq)]
@@ -15,6 +16,16 @@ pub enum SourceCommand {
     Name(Recordings),
     /// Find out what the factory did from recordings.
     WorkOutRecordings,
+    /// Change what is to be recorded from the head unit.
+    Probe(Probing),
+    /// Write the files that the head unit is to play.
+    SaveStick,
+    /// Record while the head unit plays by itself.
+    Listen(Line),
+    /// End the recording under way and keep it.
+    EndListening,
+    /// Show the outputs in place of the curves, or the curves.
+    ShowOutputs(bool),
     /// Put the undoing into the processor's input.
     Enter,
     /// Take the signal at several volume steps, and tones while the volume is turned up.
@@ -38,6 +49,17 @@ impl SourceCommand {
             Self::Signal(name) => format!("Signal {name}"),
             Self::WorkOut => "Work it out".into(),
             Self::Name(_) => "Name recordings".into(),
+            Self::Probe(_) => "Change what is recorded".into(),
+            Self::SaveStick => "Save the files to play".into(),
+            Self::Listen(Line::Output(name)) => format!("Record output {name}"),
+            Self::Listen(Line::AtVolume { output, step }) => format!("Record {output} at volume {step}"),
+            Self::Listen(Line::TurnedUp { frequency_hz, output, .. }) => {
+                format!("Record {output} turned up at {frequency_hz} Hz")
+            }
+            Self::Listen(Line::Joined(name)) => format!("Record the joined signal {name}"),
+            Self::EndListening => "That was all".into(),
+            Self::ShowOutputs(true) => "Show the outputs".into(),
+            Self::ShowOutputs(false) => "Show the curves".into(),
             Self::WorkOutRecordings => "Work the recordings out".into(),
             Self::Enter => "Enter the undoing".into(),
             Self::Show(None) => "All outputs".into(),

@@ -2,10 +2,11 @@
 
 use garage::take::TakeKind;
 use garage::visit::CheckKind;
+use job::source::Line;
 
 use super::seat_plan::next_position;
 use super::sheet::intake_lines;
-use super::{State, Subject};
+use super::{Recorded, State, Subject, recorded};
 use crate::commands::{
     CabinCommand, Command, GarageCommand, HandoverCommand, IntakeCommand, SourceCommand, VoicingCommand,
 };
@@ -59,20 +60,43 @@ pub fn next_step(state: &State) -> NextStep {
     }
 }
 
-/// At a real head unit the recordings are made outside the program.
+/// At a real head unit the outputs are recorded one at a time, or elsewhere.
 fn recordings(state: &State, found: bool) -> NextStep {
-    let (words, command) = if found {
-        (
-            "Read the findings, type the undoing into the processor's inputs, then go on to the cabin.",
-            Command::Go(Stage::Cabin),
-        )
-    } else if recordings_ready(&state.source.recordings) {
-        ("Work out what the factory did.", Command::Source(SourceCommand::WorkOutRecordings))
-    } else {
-        let words = "Record the head unit's outputs at line level and name the recordings; without a factory head unit go on.";
-        (words, Command::Go(Stage::Cabin))
-    };
-    NextStep { words: words.into(), command: Some(command) }
+    let step = |words: String, command| NextStep { words, command };
+    let probing = &state.source.probing;
+    let output = |name: &&String| recorded(state, &Line::Output((*name).clone()));
+    let missing = probing.outputs.iter().find(|name| output(name) == Recorded::Missing);
+    let saved = state.open.as_ref().is_some_and(|open| open.visit.head_unit_stimulus.is_some());
+    if let Some(following) = &state.source.following {
+        return step(format!("Play the saved file: {}.", following.progress().words()), None);
+    }
+    if found {
+        let words = "Read the findings, type the undoing into the processor's inputs, record what leaves it, then go on to the cabin.";
+        return step(words.into(), Some(Command::Go(Stage::Cabin)));
+    }
+    if recordings_ready(&state.source.recordings) {
+        let command = Command::Source(SourceCommand::WorkOutRecordings);
+        return step("Work out what the factory did.".into(), Some(command));
+    }
+    match missing {
+        Some(name) if saved && !name.trim().is_empty() => step(
+            format!("Put the probe on {name}, press record, then play the saved file."),
+            Some(Command::Source(SourceCommand::Listen(Line::Output(name.trim().to_owned())))),
+        ),
+        Some(_) if saved => step("Give the output a name.".into(), None),
+        None if !probing.outputs.is_empty() => {
+            step("Work out what the factory did.".into(), Some(Command::Source(SourceCommand::WorkOut)))
+        }
+        _ if !saved => {
+            let words =
+                "Save the files to play and name the head unit's outputs; without a factory head unit go on.";
+            step(words.into(), Some(Command::Go(Stage::Cabin)))
+        }
+        _ => {
+            let words = "Name the head unit's outputs; without a factory head unit go on.";
+            step(words.into(), Some(Command::Go(Stage::Cabin)))
+        }
+    }
 }
 
 fn intake(state: &State) -> NextStep {

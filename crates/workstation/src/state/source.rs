@@ -7,6 +7,9 @@ use dsp::curve::Curve;
 use dsp::limits::Limits;
 use garage::finding::Combine;
 use job::factory::{CaptureRef, FactoryOrder};
+use job::source::Following;
+
+use super::{Listened, Probing};
 
 /// One recording of one output, or of one volume step.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -64,6 +67,14 @@ impl Recordings {
 /// The stage.
 #[derive(Debug, Clone, Default)]
 pub struct SourcePage {
+    /// The outputs to record one at a time.
+    pub probing: Probing,
+    /// The recording under way.
+    pub following: Option<Arc<Following>>,
+    /// What was said of the latest recording.
+    pub listened: Option<Listened>,
+    /// The outputs are on the screen in place of the curves.
+    pub shows_outputs: bool,
     /// The joined signal on the board, by its name; the first without.
     pub signal: Option<String>,
     /// The output whose curve is on top; all of them without.

@@ -7,12 +7,12 @@ use audio::rig::Watch;
 use dsp::verdict::Verdict;
 use garage::visit::CheckKind;
 use garage::{RigRecord, VisitFolder};
-use job::source::{self, Signal};
+use job::source::{self, Following, Line, Probe, Signal};
 use job::{JobError, Judged, Workplace, cabin, handover, intake};
 
 use super::order::Levels;
 use super::{Event, Mouth, Sound, SoundOrder, Worker, one_line};
-use crate::state::{Subject, Taken};
+use crate::state::{Listened, Subject, Taken};
 
 /// The worker.
 #[derive(Default)]
@@ -78,6 +78,7 @@ fn act(place: &mut Workplace, order: &SoundOrder) -> Result<Event, JobError> {
             }
             take(place, subject, position, *tune, *last_here, watch)
         }
+        Sound::Listen { line, probe, following } => listen(place, line, probe, following, watch),
         Sound::EnterTune(number) => {
             let tune = place.folder.tune(*number)?;
             place.rig.enter_tune(Some(&tune.tune))?;
@@ -107,6 +108,24 @@ fn volume_steps(place: &mut Workplace, watch: &Watch) -> Result<Event, JobError>
         source::turn_up(place, tone_hz, watch)?;
     }
     Ok(Event::Ready("volume steps: taken; work it out to see where the signal is clean".into()))
+}
+
+/// Records while the head unit plays; a joined signal is then held against what was expected.
+fn listen(
+    place: &mut Workplace,
+    line: &Line,
+    probe: &Probe,
+    following: &Following,
+    watch: &Watch,
+) -> Result<Event, JobError> {
+    let taken = source::listen(place, line, probe, following, watch)?;
+    let again = taken.verdict == Verdict::Retake;
+    cue(place, if again { Cue::Again } else { Cue::MoveOn }, watch);
+    if matches!(line, Line::Joined(_)) && !again {
+        source::check(&place.folder)?;
+    }
+    let listened = Listened { line: line.clone(), verdict: taken.verdict, remarks: taken.remarks };
+    Ok(Event::Listened(Box::new(listened)))
 }
 
 /// Types the undoing in and takes the signal once more, to hold it against what was expected.

@@ -11,10 +11,14 @@ use garage::finding::Combine;
 use garage::rig::Calibration;
 use garage::visit::CheckKind;
 use job::factory::FactoryOrder;
+use job::source::stick::StickFormat;
+use job::source::{Following, Line, Probe};
 use job::voicing::{CrossoverAdvice, Joint, SeatShare};
 
 use super::Curves;
-use crate::state::{CarLine, ChannelView, OpenVisit, Said, ScenarioLine, ScopeView, Sheet, Subject, Taken};
+use crate::state::{
+    CarLine, ChannelView, Listened, OpenVisit, Said, ScenarioLine, ScopeView, Sheet, Subject, Taken,
+};
 
 /// Asked of the disk: short, in order.
 #[derive(Debug, Clone)]
@@ -71,6 +75,15 @@ pub enum DiskOrder {
         /// Ticked or not.
         ticked: bool,
     },
+    /// The files that a head unit is to play.
+    SaveStick {
+        /// The visit.
+        visit: PathBuf,
+        /// Where they go.
+        to: PathBuf,
+        /// How they are stored.
+        format: StickFormat,
+    },
     /// The sound cards there are, and the simulated cars.
     Devices,
 }
@@ -87,7 +100,7 @@ pub struct SoundOrder {
 }
 
 /// What the rig is asked to do.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub enum Sound {
     /// A check of rig or bay.
     Check(CheckKind),
@@ -107,6 +120,15 @@ pub enum Sound {
         first_here: bool,
         /// The last of this position: the cue afterwards says "move on".
         last_here: bool,
+    },
+    /// Record while the head unit plays by itself.
+    Listen {
+        /// What is recorded.
+        line: Line,
+        /// Where the probes are.
+        probe: Probe,
+        /// Says how far it is, and ends it.
+        following: Arc<Following>,
     },
     /// Enter a tune into the processor.
     EnterTune(u32),
@@ -147,10 +169,8 @@ pub enum Think {
         curves: Arc<Curves>,
         /// Channels, target and limits.
         sheet: Box<Sheet>,
-        /// What is there.
-        tune: Option<Box<Tune>>,
-        /// Its crossovers are kept; otherwise they are proposed, for the slopes it asks of speaker and filter together.
-        keep: bool,
+        /// Its crossovers are kept; without, they are proposed.
+        keep: Option<Box<Tune>>,
     },
     /// Levels, delays and polarity.
     Align {
@@ -171,15 +191,6 @@ pub enum Think {
         tune: Box<Tune>,
         /// For this.
         scope: ScopeView,
-    },
-    /// Filters that reach the slopes chosen for speaker and filter together.
-    ReachSlopes {
-        /// The takes.
-        curves: Arc<Curves>,
-        /// Channels, target and limits.
-        sheet: Box<Sheet>,
-        /// What is there.
-        tune: Box<Tune>,
     },
     /// Every crossover joined again.
     Join {
@@ -266,6 +277,10 @@ pub enum Event {
     Limits(Limits),
     /// A target.
     Target(Target),
+    /// A recording of the head unit.
+    Listened(Box<Listened>),
+    /// The files for the head unit are written.
+    StickSaved(PathBuf),
     /// A take.
     Taken(Box<Taken>, Levels),
     /// A check or a step without a figure of its own.

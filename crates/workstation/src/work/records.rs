@@ -53,6 +53,12 @@ impl Worker for Records {
                 })
             }
             DiskOrder::Tick { visit, tune, key, ticked } => tick(&visit, tune, key, ticked),
+            DiskOrder::SaveStick { visit, to, format } => {
+                VisitFolder::open(&visit).map_err(Fault::from).and_then(|mut folder| {
+                    job::source::stick::save(&mut folder, format, &to)?;
+                    Ok(Event::StickSaved(to))
+                })
+            }
             DiskOrder::Devices => {
                 mouth.say(Event::Scenarios(scenarios()));
                 Ok(Event::Devices(devices()))
@@ -77,13 +83,7 @@ fn list(folder: &Path) -> Result<Event, Fault> {
                 let record = visit.record();
                 let number =
                     if record.number > 1 { format!(", no. {}", record.number) } else { String::new() };
-                // The driver's is the usual one.
-                let seat = match record.seat.trim() {
-                    "" | "driver" => String::new(),
-                    other => format!(", {other}"),
-                };
-                let words = format!("{}{number}{seat}", record.date);
-                VisitLine { folder: visit.path().to_owned(), words }
+                VisitLine { folder: visit.path().to_owned(), words: format!("{}{number}", record.date) }
             })
             .collect();
         lines.reverse();

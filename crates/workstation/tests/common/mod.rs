@@ -492,8 +492,8 @@ pub fn sample(stage: Stage) -> State {
     }];
     state.voicing.in_processor = Some(2);
     state.voicing.joints = Arc::new(vec![joint()]);
-    let share = |own_db, other_db, shared_db| SeatShare { own_db, other_db, shared_db };
-    state.voicing.seats.found = Some((share(1.6, 3.4, 1.9), share(1.5, 3.1, 2.2)));
+    let share = |alone_db, shared_db| SeatShare { alone_db, shared_db };
+    state.voicing.seats.found = Some((share(1.6, 1.9), share(3.1, 2.2)));
     state.voicing.advice = Arc::new(vec![advice()]);
     state.handover.report = "/garage/cars/corvane-estate/visits/2026-03-14-1/report/report.pdf".into();
     state
@@ -533,4 +533,65 @@ pub fn scaled(
     );
     harness.run();
     harness
+}
+
+/// A real car whose head unit's outputs are being recorded one at a time.
+pub fn probing(recording: bool) -> State {
+    use job::source::{Following, Line};
+    use workstation::state::{Listened, Running};
+    let mut state = sample(Stage::Source);
+    let open = state.open.as_mut().unwrap();
+    open.car.simulated = false;
+    open.visit.simulated = false;
+    open.visit.rig.as_mut().unwrap().simulation = None;
+    open.visit.head_unit_stimulus = Some(job::source::stick::sweep(&Default::default(), 44_100));
+    let names: Vec<String> = finding().outputs.into_iter().map(|output| output.name).collect();
+    let mut takes = open.takes.to_vec();
+    for (name, verdict) in names.iter().skip(1).zip([Verdict::Good, Verdict::Usable, Verdict::Retake]) {
+        let mut take = take(takes.len() as u32 + 1, TakeKind::Source, name, "", None, verdict);
+        take.label = Some(Line::Output(name.clone()).of_takes().1);
+        take.position = None;
+        take.recorded = vec![
+            garage::take::Recorded {
+                input: 1,
+                heard: garage::take::Heard::Reference,
+                name: Some(format!("head unit {}", names[0])),
+            },
+            garage::take::Recorded {
+                input: 2,
+                heard: garage::take::Heard::Line,
+                name: Some(format!("head unit {name}")),
+            },
+        ];
+        takes.push(take);
+    }
+    open.takes = Arc::new(takes);
+    open.finding = None;
+    open.undo = Vec::new();
+    let page = &mut state.source;
+    page.probing.outputs = names;
+    page.probing.stays_on = Some(1);
+    page.probing.input = 2;
+    page.probing.steps = vec!["24".into(), "16".into()];
+    page.probing.turned_from = 20;
+    if recording {
+        let watch = audio::rig::Watch::default();
+        watch.set_inputs([(0.12, false), (1.0, true)]);
+        watch.set_recorded_frames(480_000);
+        state.running = Some(Running {
+            what: format!("Recording {}", page.probing.outputs[4]),
+            watch: Arc::new(watch),
+            sounding: true,
+        });
+        page.following = Some(Arc::new(Following::default()));
+    } else {
+        page.listened = Some(Listened {
+            line: Line::Output(page.probing.outputs[3].clone()),
+            verdict: Verdict::Retake,
+            remarks: vec![
+                "front right midrange is clipped on input 2: turn that input down by 6 dB, leave the volume where it is, and record it again.".into(),
+            ],
+        });
+    }
+    state
 }

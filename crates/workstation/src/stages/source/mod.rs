@@ -1,9 +1,12 @@
 //! Source: what did the factory do to the signal, and how is it undone?
 
 mod clean;
+mod level;
 mod outputs;
 mod plan;
+mod probing;
 mod recordings;
+mod stick;
 mod volume;
 
 use std::sync::Arc;
@@ -20,12 +23,23 @@ use crate::widgets::{action, card, caution, chip, hint, pair, remark, verdict_wo
 pub use recordings::{ready as recordings_ready, wanted as recordings_wanted};
 
 const ROWS: f32 = 232.0;
+const PROBES: &str =
+    "speaker-level outputs are bridge-tied: ground neither side, and use an isolating, attenuating probe.";
+const TECHNICIAN: &str = "wiring, fuses, batteries, airbags and trim: follow the vehicle maker's instructions and local codes, and leave them to a qualified technician.";
 
 fn finding(state: &State) -> Option<&Arc<Finding>> {
     state.open.as_ref()?.finding.as_ref()
 }
 
+/// True where the outputs stand in place of the curves.
+fn shows_outputs(state: &State) -> bool {
+    state.source.shows_outputs || (finding(state).is_none() && recordings::wanted(state))
+}
+
 pub fn centre(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    if shows_outputs(state) {
+        return probing::show(ui, state, out);
+    }
     let drawing = plan::height(state);
     let room = vec2(ui.available_width(), ui.available_height() - drawing - 2.0 * GRID);
     ui.allocate_ui(room, |ui| {
@@ -99,6 +113,13 @@ pub fn board(state: &State) -> Board {
 }
 
 pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    if shows_outputs(state) {
+        probing::side(ui, state, out);
+        if recordings::wanted(state) {
+            recordings::show(ui, state, out);
+        }
+        return caution(ui, TECHNICIAN);
+    }
     if let Some(finding) = finding(state) {
         card(ui, "Findings", |ui| {
             ui.spacing_mut().item_spacing.y = GRID;
@@ -135,19 +156,14 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         });
     }
     if recordings::wanted(state) {
-        recordings::show(ui, state, out);
         undoing(ui, state);
+        recordings::show(ui, state, out);
+        action(ui, Command::Source(SourceCommand::ShowOutputs(true)), true, out);
     } else {
         signal(ui, state, out);
     }
-    caution(
-        ui,
-        "speaker-level outputs are bridge-tied: ground neither side, and use an isolating, attenuating probe.",
-    );
-    caution(
-        ui,
-        "wiring, fuses, batteries, airbags and trim: follow the vehicle maker's instructions and local codes, and leave them to a qualified technician.",
-    );
+    caution(ui, PROBES);
+    caution(ui, TECHNICIAN);
 }
 
 /// A chip for each joined signal, where there is more than one.
@@ -175,6 +191,7 @@ fn signal(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         action(ui, Command::Source(SourceCommand::TakeVolume), ready, out);
         action(ui, Command::Source(SourceCommand::WorkOut), ready, out);
         action(ui, Command::Source(SourceCommand::Enter), ready && undo, out);
+        action(ui, Command::Source(SourceCommand::ShowOutputs(true)), true, out);
     });
 }
 

@@ -1,16 +1,16 @@
 //! Recordings made outside the program: the stimulus from a stick, the outputs through an interface.
 
-use eframe::egui::{TextEdit, Ui, vec2};
+use eframe::egui::{CollapsingHeader, TextEdit, Ui, vec2};
 
 use crate::commands::{Command, SourceCommand};
 use crate::state::{Recording, Recordings, State};
 use crate::theme::{GRID, LEAST_TARGET, Size, bold, plain, tokens};
-use crate::widgets::{action, card, figure, hint, line};
+use crate::widgets::{action, figure, hint, line};
 
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let before = &state.source.recordings;
     let mut now = before.clone();
-    card(ui, "Recordings of the outputs", |ui| {
+    CollapsingHeader::new(bold("Recordings made elsewhere", Size::Body, tokens(ui).ink)).show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = GRID;
         hint(
             ui,
