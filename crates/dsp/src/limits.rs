@@ -2,7 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::tune::{CrossoverFamily, Section, SectionKind};
+use crate::filter::stages_of;
+use crate::tune::{ChannelTune, Crossover, CrossoverFamily, Section, SectionKind};
 
 /// A range with an optional step; without a step the setting is continuous.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -71,6 +72,10 @@ pub struct Limits {
     /// Crossover filters it has; every kind where none is named.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub crossovers: Vec<CrossoverKind>,
+    /// Crossover filters are built from the equaliser's bands, one for each first- or second-order stage; otherwise they
+    /// are sections of their own and take none.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub crossovers_take_bands: bool,
 }
 
 /// A family of crossover filters and the orders it comes in.
@@ -150,11 +155,35 @@ impl Limits {
             CrossoverFamily::Butterworth => 1,
             CrossoverFamily::Bessel => 2,
         };
-        self.crossovers
-            .iter()
-            .flat_map(|kind| kind.orders.iter().map(|order| (kind.family, *order)))
+        CrossoverFamily::ALL
+            .into_iter()
+            .flat_map(|family| self.crossover_orders(family).into_iter().map(move |order| (family, order)))
             .min_by_key(|(family, has)| (has.abs_diff(order), rank(*family)))
             .unwrap_or((CrossoverFamily::LinkwitzRiley, order))
+    }
+
+    /// As [`Limits::crossover`] with at most `bands` of the bands; what comes nearest where none is small enough.
+    pub fn crossover_within(&self, order: u8, bands: usize) -> (CrossoverFamily, u8) {
+        let fits = |order: &u8| {
+            let (family, order) = self.crossover(*order);
+            !self.crossovers_take_bands || stages_of(family, order) <= bands
+        };
+        self.crossover((1..=order).rev().find(fits).unwrap_or(1))
+    }
+
+    /// Bands that a channel's crossovers take: none where they are sections of their own.
+    pub fn bands_of_crossovers(&self, crossovers: &[Crossover]) -> usize {
+        if self.crossovers_take_bands {
+            crossovers.iter().map(|it| stages_of(it.family, it.order)).sum()
+        } else {
+            0
+        }
+    }
+
+    /// Bands of a channel that are not used yet.
+    pub fn bands_left(&self, channel: &ChannelTune) -> usize {
+        let used = channel.sections.len() + self.bands_of_crossovers(&channel.crossovers);
+        self.bands.saturating_sub(used)
     }
 
     /// The orders in which a family of crossover filters can be set; none where the processor does not have it.
@@ -189,6 +218,7 @@ fn tidy(value: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tune::Pass;
 
     #[test]
     fn a_crossover_is_one_the_processor_has() {
@@ -204,6 +234,32 @@ mod tests {
         let any = Limits { crossovers: Vec::new(), ..limits };
         assert_eq!(any.crossover_orders(CrossoverFamily::LinkwitzRiley), [2, 4, 6, 8]);
         assert_eq!(any.crossover(4), (CrossoverFamily::LinkwitzRiley, 4));
+    }
+
+    #[test]
+    fn crossovers_take_bands_only_where_the_limits_say_so() {
+        let text = r#"{"sample_rate_hz":48000,"bands":5,"kinds":["peaking"],"gain_db":{"min":-15,"max":6},
+            "q":{"min":0.3,"max":10},"frequency_hz":{"min":20,"max":20000}}"#;
+        let own: Limits = serde_json::from_str(text).unwrap();
+        assert!(!serde_json::to_string(&own).unwrap().contains("take_bands"), "nothing new in older files");
+        let taking = Limits { crossovers_take_bands: true, ..own.clone() };
+        let edge = |order| Crossover {
+            pass: Pass::High,
+            family: CrossoverFamily::LinkwitzRiley,
+            order,
+            frequency_hz: 80.0,
+        };
+        let channel = ChannelTune {
+            crossovers: vec![edge(4), edge(2)],
+            sections: Vec::new(),
+            ..ChannelTune::default()
+        };
+        assert_eq!((own.bands_left(&channel), taking.bands_left(&channel)), (5, 2));
+        assert_eq!(own.crossover_within(8, 1), (CrossoverFamily::LinkwitzRiley, 8));
+        // Eighth order is four second-order stages, fourth order two.
+        assert_eq!(taking.crossover_within(8, 4), (CrossoverFamily::LinkwitzRiley, 8));
+        assert_eq!(taking.crossover_within(8, 2), (CrossoverFamily::LinkwitzRiley, 4));
+        assert_eq!(taking.crossover_within(4, 0), taking.crossover(1));
     }
 
     #[test]

@@ -63,6 +63,11 @@ pub enum CrossoverFamily {
     Bessel,
 }
 
+impl CrossoverFamily {
+    /// Every family, the usual one first.
+    pub const ALL: [Self; 3] = [Self::LinkwitzRiley, Self::Butterworth, Self::Bessel];
+}
+
 impl std::fmt::Display for CrossoverFamily {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str(match self {
@@ -123,6 +128,10 @@ pub struct ChannelTune {
     /// Crossover filters; left out of the file when there are none.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub crossovers: Vec<Crossover>,
+    /// The slopes that speaker and filters are to have together, where the tuner chose them apart from the filters: at
+    /// most one for each side. Not typed in anywhere; left out of the file when there are none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub acoustic: Vec<Crossover>,
     /// Filters, in the order they are typed in.
     #[serde(default)]
     pub sections: Vec<Section>,
@@ -135,6 +144,18 @@ pub struct ChannelTune {
     /// FIR taps, or none.
     #[serde(default)]
     pub fir: Option<Vec<f64>>,
+}
+
+impl ChannelTune {
+    /// The slope that speaker and filter are to have together on one side: the tuner's choice, or else that of the filter.
+    pub fn slope(&self, pass: Pass) -> Option<&Crossover> {
+        self.acoustic.iter().chain(&self.crossovers).find(|it| it.pass == pass)
+    }
+
+    /// The slopes that speaker and filters are to have together, both sides.
+    pub fn slopes(&self) -> Vec<Crossover> {
+        [Pass::High, Pass::Low].into_iter().filter_map(|pass| self.slope(pass).copied()).collect()
+    }
 }
 
 /// A region that the correction does not touch, and why.

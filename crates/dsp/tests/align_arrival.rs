@@ -8,7 +8,7 @@ mod simulated;
 use dsp::align::{Confidence, arrival};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use simulated::{BUTTERWORTH_4, Section, add_pulse, between, normal};
+use simulated::{BUTTERWORTH_4, Section, add_pulse, asked, between, normal};
 
 const RATE_HZ: f64 = 48_000.0;
 
@@ -68,14 +68,13 @@ const DRIVERS: [Driver; 3] = [
 
 #[test]
 fn arrivals_are_right_among_reflections() {
-    const SEED: u64 = 3;
-    const TRIALS: usize = 60;
-    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+    let (seed, trials) = (asked("SEED", 3), asked("TRIALS", 60));
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let mut failed = Vec::new();
     for driver in DRIVERS {
         let mut errors_us = Vec::new();
         let (mut wrong_polarity, mut low) = (0, 0);
-        for _ in 0..TRIALS {
+        for _ in 0..trials {
             let (impulse, truth_s, inverted) = simulate(driver, &mut rng, None);
             let found = arrival(&impulse, RATE_HZ).unwrap();
             errors_us.push(1e6 * (found.time_s - truth_s).abs());
@@ -83,7 +82,7 @@ fn arrivals_are_right_among_reflections() {
             low += usize::from(found.confidence == Confidence::Low);
         }
         errors_us.sort_by(f64::total_cmp);
-        let at = |share: f64| errors_us[(share * TRIALS as f64) as usize - 1];
+        let at = |share: f64| errors_us[(share * trials as f64) as usize - 1];
         let words = format!(
             "{}: median {:.2}, 90 % {:.2}, 95 % {:.2}, worst {:.1} µs (asked: 95 % within {}); polarity wrong {wrong_polarity}, low confidence {low}",
             driver.name,
@@ -94,23 +93,22 @@ fn arrivals_are_right_among_reflections() {
             driver.within_us
         );
         println!("{words}");
-        if at(0.95) > driver.within_us || wrong_polarity > TRIALS / 50 {
+        if at(0.95) > driver.within_us || wrong_polarity > trials / 50 {
             failed.push(words);
         }
     }
-    assert!(failed.is_empty(), "seed {SEED}: {failed:#?}");
+    assert!(failed.is_empty(), "seed {seed}: {failed:#?}");
 }
 
 #[test]
 fn a_strong_reflection_is_survived_or_doubted() {
-    const SEED: u64 = 4;
-    const TRIALS: usize = 40;
-    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+    let (seed, trials) = (asked("SEED", 4), asked("TRIALS", 40));
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
     // As strong as the direct sound anywhere, and 4 dB stronger from 3 ms on.
     for strong in [(1.0, 0.0003), (1.6, 0.003)] {
         for driver in DRIVERS {
             let (mut within, mut doubted, mut fair) = (0, 0, 0);
-            for _ in 0..TRIALS {
+            for _ in 0..trials {
                 let (impulse, truth_s, _) = simulate(driver, &mut rng, Some(strong));
                 let found = arrival(&impulse, RATE_HZ).unwrap();
                 let near = (found.time_s - truth_s).abs() < 60e-6;
@@ -119,9 +117,9 @@ fn a_strong_reflection_is_survived_or_doubted() {
                 fair += usize::from(near || found.confidence == Confidence::Low);
             }
             let words =
-                format!("{} {strong:?}: {within} within 60 µs, {doubted} doubted of {TRIALS}", driver.name);
+                format!("{} {strong:?}: {within} within 60 µs, {doubted} doubted of {trials}", driver.name);
             println!("{words}");
-            assert!(fair * 10 >= TRIALS * 9, "seed {SEED}, {words}");
+            assert!(fair * 10 >= trials * 9, "seed {seed}, {words}");
         }
     }
 }

@@ -68,12 +68,17 @@ impl Workstation {
                 let dark = ui.visuals().dark_mode;
                 ui.ctx().set_theme(if dark { ThemePreference::Light } else { ThemePreference::Dark });
             }
-            for order in apply::apply(command, &mut self.state) {
-                self.workers.send(order);
-            }
+            self.carry_out(command);
         }
         self.call_window(ui.ctx());
         ui.ctx().request_repaint();
+    }
+
+    /// Carries out one command; what takes time goes to the workers.
+    pub fn carry_out(&mut self, command: Command) {
+        for order in apply::apply(command, &mut self.state) {
+            self.workers.send(order);
+        }
     }
 
     /// The window's own name says where the work is, for a list of windows and for who waits in another.

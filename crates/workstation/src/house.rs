@@ -30,6 +30,7 @@ pub fn limits() -> Vec<(String, Limits)> {
         delay_ms: Some(DelayRange { max: 20.0, step: Some(0.01) }),
         fir_taps: taps,
         crossovers: Vec::new(),
+        crossovers_take_bands: false,
     };
     let thirds: Vec<f64> = (-17..=13).map(|n| 1000.0 * 10f64.powf(f64::from(n) / 10.0)).collect();
     let graphic = Limits {

@@ -3,6 +3,8 @@
 #![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of a test")]
 
 mod common;
+#[path = "../../job/examples/invented/mod.rs"]
+mod invented;
 
 use common::{sample, window};
 use eframe::egui::{Key, Modifiers, vec2};
@@ -180,6 +182,50 @@ fn a_crossover_is_typed_in_beside_the_advice() {
     assert_eq!(taken, [80.0, 2600.0]);
 }
 
+/// A slope chosen for speaker and filter together holds on every side of its crossover, and one step takes it back.
+#[test]
+fn a_slope_is_chosen_apart_from_the_filter() {
+    let mut harness = at(Stage::Voicing);
+    harness.get_by_label("Crossovers").click();
+    harness.run();
+    assert!(
+        harness.query_by_label("Find the filters").is_none(),
+        "nothing to find as long as none is chosen"
+    );
+    harness.get_by_label("Shape together of low-pass of front left woofer").click();
+    harness.run();
+    harness.get_by_label("Butterworth").click();
+    harness.run();
+    let slopes = |state: &State| -> Vec<String> {
+        let channels = &state.draft.tune.as_ref().unwrap().channels;
+        let words = |c: &dsp::tune::ChannelTune| {
+            c.acoustic.iter().map(|it| format!("{} {:?} {}", c.name, it.pass, it.order)).collect::<Vec<_>>()
+        };
+        channels.iter().flat_map(words).collect()
+    };
+    assert_eq!(
+        slopes(&state(&harness)),
+        [
+            "front left tweeter High 4",
+            "front right tweeter High 4",
+            "front left woofer Low 4",
+            "front right woofer Low 4"
+        ]
+    );
+    // The filter itself is the tuner's until asked for.
+    let filter = state(&harness).draft.tune.unwrap().channels[2].crossovers[0];
+    assert_eq!((filter.family, filter.order), (dsp::tune::CrossoverFamily::LinkwitzRiley, 4));
+    harness.get_by_label("Find the filters");
+    harness.get_by_label("Frequency together of low-pass of front left woofer");
+    if let Ok(folder) = std::env::var("CABINWRIGHT_LOOK") {
+        let file = std::path::Path::new(&folder).join("slope-chosen.png");
+        harness.render().unwrap().save(file).unwrap();
+    }
+    harness.get_by_label("Undo").click();
+    harness.run();
+    assert!(slopes(&state(&harness)).is_empty());
+}
+
 #[test]
 fn the_joins_are_heard_as_well_as_seen() {
     let mut harness = at(Stage::Voicing);
@@ -209,8 +255,12 @@ fn two_seats_say_what_each_gains_and_pays() {
     let mut harness = at(Stage::Voicing);
     harness.get_by_label("Two seats").click();
     harness.run();
-    harness.get_by_label("This seat: pays 0.3 dB: 1.9 instead of 1.6 dB off the target");
-    harness.get_by_label("The other seat: gains 0.9 dB: 2.2 instead of 3.1 dB off the target");
+    harness.get_by_label(
+        "This seat: 1.9 dB off the target: 1.5 dB nearer than with the other seat's tune, 0.3 dB farther than with one of its own",
+    );
+    harness.get_by_label(
+        "The other seat: 2.2 dB off the target: 0.9 dB nearer than with the other seat's tune, 0.7 dB farther than with one of its own",
+    );
     harness.get_by_label("Visit with the other seat's takes").focus();
     harness.run();
     harness.get_by_label("Visit with the other seat's takes").type_text("/nowhere");
@@ -277,4 +327,47 @@ fn the_plan_of_the_outputs_follows_the_hand() {
     harness.get_by_label("Back to the plan found").click();
     harness.run();
     assert!(state(&harness).source.sum.is_none());
+}
+
+/// The frame after a change shows the prediction for what was changed, and no frame parts the two.
+#[test]
+fn the_frame_after_a_change_shows_the_new_prediction() {
+    let (map, curves) = invented::car();
+    let curves = std::sync::Arc::new(curves);
+    let shown = curves.clone();
+    let mut harness = window(vec2(1280.0, 1600.0), false, move || {
+        let mut state = sample(Stage::Voicing);
+        let limits =
+            job::intake::scenario_sheet(&garage::Simulation { scenario: "plain-front".into(), seed: 1 })
+                .unwrap()
+                .limits
+                .unwrap();
+        state.draft.tune = Some(job::voicing::start_tune(&map, &limits).unwrap());
+        (state.draft.sheet.channels, state.curves) = (map.clone(), Some(shown.clone()));
+        state.voicing.channel = Some("tweeter left".into());
+        state
+    });
+    let rms = |state: &State| {
+        let (tune, target) = (state.draft.tune.as_ref().unwrap(), state.draft.sheet.target.as_ref().unwrap());
+        let scope = job::voicing::Scope::Whole;
+        let made = job::voicing::predict(&curves, tune, &scope).unwrap();
+        let (from_hz, to_hz) = job::voicing::heard_band(&curves, &scope);
+        job::voicing::fit_target(&made.average, target, from_hz, to_hz).unwrap().1
+    };
+    let name = "Level of tweeter left";
+    harness.get_by_label(name).click();
+    harness.run();
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    harness.run();
+    let before_db = rms(&state(&harness));
+    harness.get_by_label(name).type_text("-12");
+    harness.key_press(Key::Enter);
+    harness.step();
+    let now = state(&harness);
+    assert_eq!(now.draft.tune.as_ref().unwrap().channels[0].gain_db, -12.0);
+    let now_db = rms(&now);
+    assert!((now_db - before_db).abs() > 0.1, "{before_db} and {now_db} would look alike");
+    assert!((now.voicing.error_predicted.unwrap().0 - now_db).abs() < 1e-9);
+    // What is drawn is read back by its label.
+    assert!(harness.query_all_by_label(&format!("{now_db:.1}")).next().is_some(), "{now_db:.1} is not shown");
 }

@@ -11,9 +11,11 @@ mod leave;
 mod problem;
 mod search;
 mod seat;
+mod slope;
 mod steps;
 
 pub use fir::{FirKind, LONGEST_PRE_RINGING_S};
+pub use slope::{OffSlope, filter_for_slope, off_slope};
 
 use crate::curve::{Curve, interpolate_log, log_grid_hz};
 use crate::filter::{ChannelFilter, FilterError};

@@ -12,6 +12,7 @@ fn limits() -> Limits {
         delay_ms: None,
         fir_taps: 0,
         crossovers: Vec::new(),
+        crossovers_take_bands: false,
     }
 }
 

@@ -200,8 +200,9 @@ fn figures(trials: usize, seed: u64) -> (usize, usize) {
 
 #[test]
 fn one_slip_among_sixty_numbers_is_named() {
-    let trials = std::env::var("TRIALS").ok().and_then(|it| it.parse().ok()).unwrap_or(60);
-    let (right, falsely) = figures(trials, 4);
+    let asked = |variable: &str| std::env::var(variable).ok()?.parse::<u64>().ok();
+    let (trials, seed) = (asked("TRIALS").unwrap_or(60) as usize, asked("SEED").unwrap_or(4));
+    let (right, falsely) = figures(trials, seed);
     println!("{right} of {trials} named exactly, {falsely} accused without cause");
     // 95 % and 1 % are asked for.
     assert!(right * 100 >= 95 * trials && falsely * 100 <= trials);

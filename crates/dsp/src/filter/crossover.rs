@@ -82,6 +82,15 @@ pub fn crossover_stages(crossover: &Crossover) -> Result<Vec<Prototype>, FilterE
     Ok(stages)
 }
 
+/// How many first- and second-order stages [`crossover_stages`] makes of a family and order.
+pub fn stages_of(family: CrossoverFamily, order: u8) -> usize {
+    match family {
+        CrossoverFamily::LinkwitzRiley if order == 2 => 1,
+        CrossoverFamily::LinkwitzRiley => 2 * usize::from(order / 2).div_ceil(2),
+        CrossoverFamily::Butterworth | CrossoverFamily::Bessel => usize::from(order).div_ceil(2),
+    }
+}
+
 /// Coefficients of a crossover filter at a sample rate; first-order stages have `b2 = a2 = 0`.
 ///
 /// # Errors
@@ -230,6 +239,19 @@ mod tests {
             let biquads = filter(CrossoverFamily::Butterworth, 3, pass, 2_500.0);
             assert_eq!(biquads.len(), 2);
             assert_eq!((biquads[0].b[2], biquads[0].a[2]), (0.0, 0.0));
+        }
+    }
+
+    #[test]
+    fn stages_are_counted_as_they_are_made() {
+        for family in [CrossoverFamily::LinkwitzRiley, CrossoverFamily::Butterworth, CrossoverFamily::Bessel]
+        {
+            for order in 1..=8 {
+                let crossover = Crossover { pass: Pass::Low, family, order, frequency_hz: 100.0 };
+                if let Ok(stages) = crossover_stages(&crossover) {
+                    assert_eq!(stages.len(), stages_of(family, order), "{family} {order}");
+                }
+            }
         }
     }
 

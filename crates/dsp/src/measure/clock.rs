@@ -1,53 +1,20 @@
-//! Where a stimulus lies in a recording, and how fast the recording's clock runs.
+//! Finds a stimulus in a recording, and how fast the recording's clock runs.
 
 use super::MeasureError;
-use super::deconvolve::{Divisor, Stretch, around};
-use super::lag::{self, Lag};
+use super::compressed::{AFTER_S, BEFORE_S, Compressed};
+use super::deconvolve::{Divisor, Stretch};
+use super::lag::Lag;
 use super::search::{Found, find_jointly, likeness};
-use crate::spectrum::{Complex, Plans, fast_length};
+use super::time_base::TimeBase;
+use crate::spectrum::{Plans, fast_length};
 use crate::stimulus::{MarkerShape, Recipe, Sweep, Timeline};
 use crate::verdict::Verdict;
-
-/// The place of a stimulus in a recording.
-#[derive(Debug, Clone, PartialEq)]
-pub struct TimeBase {
-    /// Recorded samples per second of played time.
-    pub frames_per_s: f64,
-    /// Recording clock against playing clock, positive when the recording holds more samples than were played.
-    /// `None` when nothing in the recording tells, and then `frames_per_s` is the nominal rate.
-    pub skew_ppm: Option<f64>,
-    /// One standard deviation of `skew_ppm`.
-    pub skew_sigma_ppm: f64,
-    /// The number from 1 of each complete sweep, and where it begins as heard, in samples of the recording.
-    pub sweeps: Vec<(usize, f64)>,
-    /// What there is to say about the clock, and how much it matters.
-    pub remarks: Vec<(Verdict, String)>,
-}
-
-impl TimeBase {
-    /// Where sample `at` of the stimulus whose plan is `line` is heard, in samples of the recording; `None` without a
-    /// sweep to count from.
-    pub fn heard_at(&self, line: &Timeline, at: usize) -> Option<f64> {
-        let &(number, start) = self.sweeps.first()?;
-        let first = *line.sweeps.get(number.checked_sub(1)?)?;
-        Some(start + (at as f64 - first as f64) / f64::from(line.rate_hz) * self.frames_per_s)
-    }
-
-    /// The same clock with one sweep only, the one that begins at sample `at` of the stimulus.
-    pub fn with_the_sweep_at(&self, line: &Timeline, at: usize) -> Option<Self> {
-        let begins = self.heard_at(line, at)?;
-        Some(Self { sweeps: vec![(1, begins)], ..self.clone() })
-    }
-}
 
 /// Largest clock error that is searched for.
 const LARGEST_SKEW: f64 = 600e-6;
 /// A sound counts as found when its likeness is this many times the median of noise; the largest of a million
 /// values of noise alone is 4.5 times.
 const CLEAR: f64 = 6.0;
-/// What is heard of a marker before and after its direct sound.
-const BEFORE_S: f64 = 0.02;
-const AFTER_S: f64 = 0.12;
 /// Lags that leave the line of a steady clock by more than this are lost samples, not drift.
 const LOST_FRAMES: f64 = 0.3;
 
@@ -415,68 +382,4 @@ fn line_through(x: &[f64], y: &[f64]) -> Option<(f64, f64)> {
     let xx: f64 = x.iter().map(|v| (v - mx).powi(2)).sum();
     let xy: f64 = x.iter().zip(y).map(|(v, w)| (v - mx) * (w - my)).sum();
     (xx > 0.0).then(|| (xy / xx, my - xy / xx * mx))
-}
-
-/// The spectrum of a short gated response, for comparing times.
-struct Compressed {
-    bins: Vec<Complex>,
-    spacing_hz: f64,
-    low_hz: f64,
-    high_hz: f64,
-    /// Bins that share one independent value.
-    correlated: f64,
-    /// Noise grows as this power of frequency.
-    noise_power: i32,
-}
-
-impl Compressed {
-    /// Gates `cyclic` around the largest sample near its beginning.
-    fn new(
-        plans: &Plans,
-        cyclic: &[f64],
-        frames_per_s: f64,
-        low_hz: f64,
-        high_hz: f64,
-        noise_power: i32,
-    ) -> Self {
-        let before = (BEFORE_S * frames_per_s) as i64;
-        let after = (AFTER_S * frames_per_s) as i64;
-        let ramp = |share: f64| 0.5 - 0.5 * (std::f64::consts::PI * (4.0 * share).min(1.0)).cos();
-        let gated: Vec<f64> = (-before..after)
-            .map(|n| {
-                let inside =
-                    if n < 0 { 1.0 + n as f64 / before as f64 } else { 1.0 - n as f64 / after as f64 };
-                around(cyclic, n) * ramp(inside)
-            })
-            .collect();
-        let plan = plans.of(fast_length(2 * gated.len()));
-        Self {
-            bins: plan.forward(&gated),
-            spacing_hz: frames_per_s / plan.length() as f64,
-            low_hz,
-            high_hz,
-            correlated: plan.length() as f64 / gated.len() as f64,
-            noise_power,
-        }
-    }
-
-    /// How much later this is than `other`, by phase within `band_hz` or the whole band that both have.
-    fn after(&self, other: &Self, band_hz: Option<(f64, f64)>) -> Option<Lag> {
-        let (low_hz, high_hz) =
-            band_hz.unwrap_or((self.low_hz.max(other.low_hz), self.high_hz.min(other.high_hz)));
-        let range = (low_hz / self.spacing_hz).ceil() as usize..(high_hz / self.spacing_hz) as usize;
-        let hz: Vec<f64> = range.clone().map(|k| k as f64 * self.spacing_hz).collect();
-        let cross: Vec<Complex> = range
-            .zip(&hz)
-            .filter_map(|(k, f)| {
-                let (a, b) = (self.bins.get(k)?, other.bins.get(k)?);
-                let product = a * b.conj();
-                // The weaker of the two decides: a bang in one must not outweigh the rest.
-                let size = a.norm_sqr().min(b.norm_sqr()) / f.powi(self.noise_power);
-                let norm = product.norm();
-                Some(if norm > 0.0 { product * (size / norm) } else { product })
-            })
-            .collect();
-        lag::between(&cross, &hz, self.correlated)
-    }
 }

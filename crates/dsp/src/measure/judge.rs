@@ -27,24 +27,29 @@ const USELESS_DB: f64 = 3.0;
 /// Bands this far below the strongest lie outside what the channel is meant to play.
 const PLAYS_WITHIN_DB: f64 = 25.0;
 
-/// The third-octave bands of a response.
-pub(super) fn bands(transfer: &Transfer, shape: &SweepShape) -> Vec<JudgedBand> {
-    Band::within(Width::ThirdOctave, shape.low_hz, shape.high_hz)
-        .into_iter()
-        .map(|band| {
-            let at_hz = crate::curve::log_grid_hz(band.lower_hz, band.upper_hz, 36.0);
-            let fine = level::curve(transfer, at_hz, JUDGED_PER_OCTAVE, 0.0);
-            let whole = level::curve(transfer, vec![band.exact_hz], 3.0, 0.0);
-            let mut spreads = fine.spread_db.unwrap_or_default();
-            spreads.sort_by(f64::total_cmp);
-            JudgedBand {
-                band,
-                level_db: whole.level_db[0],
-                snr_db: whole.snr_db.map_or(0.0, |snr| snr[0]),
-                spread_db: spreads.get(spreads.len() / 2).copied().unwrap_or(0.0),
-            }
-        })
-        .collect()
+/// The third-octave bands of a response that is known up to `top_hz`.
+pub(super) fn bands(transfer: &Transfer, shape: &SweepShape, top_hz: f64) -> Vec<JudgedBand> {
+    let bands = Band::within(Width::ThirdOctave, shape.low_hz, shape.high_hz);
+    let centres_hz = bands.iter().map(|band| band.exact_hz).collect();
+    let whole = level::curve(transfer, centres_hz, 3.0, 0.0, top_hz);
+    let grid_hz = crate::curve::log_grid_hz(shape.low_hz, top_hz, 36.0);
+    let fine = level::curve(transfer, grid_hz, JUDGED_PER_OCTAVE, 0.0, top_hz);
+    let (snr_db, fine_spread_db) = (whole.snr_db.unwrap_or_default(), fine.spread_db.unwrap_or_default());
+    let judged = bands.into_iter().enumerate().map(|(i, band)| {
+        let points = fine.frequency_hz.iter().zip(&fine_spread_db);
+        let mut spreads: Vec<f64> = points
+            .filter(|(hz, _)| (band.lower_hz..=band.upper_hz).contains(hz))
+            .map(|(_, spread)| *spread)
+            .collect();
+        spreads.sort_by(f64::total_cmp);
+        JudgedBand {
+            band,
+            level_db: whole.level_db[i],
+            snr_db: snr_db.get(i).copied().unwrap_or(0.0),
+            spread_db: spreads.get(spreads.len() / 2).copied().unwrap_or(0.0),
+        }
+    });
+    judged.collect()
 }
 
 /// The bands' signal-to-noise ratios as the facts give them.

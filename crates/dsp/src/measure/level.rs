@@ -35,11 +35,16 @@ pub(super) fn grid_hz(transfer: &Transfer, low_hz: f64, high_hz: f64, smoothing:
 ///
 /// Level is the mean power less that of the noise. The interval follows from the noise: the variance of a mean of
 /// `M` independent values of `|H + N|²` is `(2 |H|² σ² + σ⁴) / M`. Phase is that of the complex mean with `delay_s` taken
-/// out before and put back after.
-pub(super) fn curve(transfer: &Transfer, at_hz: Vec<f64>, smoothing: f64, delay_s: f64) -> Curve {
+/// out before and put back after. Bands end at `top_hz`: beyond it the sweep has faded out, and what is divided there
+/// is noise.
+pub(super) fn curve(
+    transfer: &Transfer,
+    at_hz: Vec<f64>,
+    smoothing: f64,
+    delay_s: f64,
+    top_hz: f64,
+) -> Curve {
     let spacing_hz = transfer.spacing_hz;
-    // Bands end with the curve: beyond it the sweep has faded out, and what is divided there is noise.
-    let top_hz = at_hz.last().copied().unwrap_or(0.0);
     let known = transfer.bins.len().min((top_hz / spacing_hz).ceil() as usize + 1);
     let (bins, noise) = (&transfer.bins[..known], &transfer.noise[..known.min(transfer.noise.len())]);
     let power: Vec<f64> = bins.iter().map(Complex::norm_sqr).collect();

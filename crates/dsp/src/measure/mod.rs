@@ -4,6 +4,7 @@
 //! channel on that time base; [`analyse`] does both for one microphone and judges the result.
 
 mod clock;
+mod compressed;
 mod deconvolve;
 mod facts;
 mod follow;
@@ -16,12 +17,13 @@ mod noise;
 mod repeats;
 mod search;
 mod strongest;
+mod time_base;
 mod transfer;
 mod window;
 
-pub use clock::TimeBase;
 pub use facts::{BandSnr, Distortion, Facts, HeardPolarity, RepeatsUsed};
 pub use follow::{Follower, Heard, ToneFollower, ToneHeard};
+pub use time_base::TimeBase;
 pub use transfer::{Played, Transfer};
 
 use crate::align::{Arrival, Confidence, arrival_within};
@@ -174,7 +176,8 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
     let microphone = options.microphone.as_ref();
     let played = Played::new(&plans, recipe, &base, after_s)?;
     let (whole, working) = played.worked_out(capture.microphone, capture.rate_hz, microphone);
-    let bands = judge::bands(&whole, shape);
+    let top_hz = shape.whole_to_hz().min(0.499 * rate);
+    let bands = judge::bands(&whole, shape, top_hz);
     if !judge::stands_out(&bands) || judge::smeared(&working.heard, working.direct) {
         let silent = capture.microphone.iter().all(|x| x.abs() < 1e-5);
         return Err(if silent { MeasureError::Silent } else { MeasureError::NotFound });
@@ -186,9 +189,10 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
     };
     let mut curve = level::curve(
         &whole,
-        level::grid_hz(&whole, shape.low_hz, shape.whole_to_hz().min(0.499 * rate), options.smoothing),
+        level::grid_hz(&whole, shape.low_hz, top_hz, options.smoothing),
         options.smoothing,
         direct.at_s,
+        top_hz,
     );
     count_phase_from(&mut curve, zero_s);
     let peak_dbfs = 20.0 * capture.microphone.iter().fold(1e-10f64, |m, x| m.max(x.abs())).log10();

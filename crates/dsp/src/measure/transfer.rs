@@ -1,10 +1,11 @@
 //! The response of one channel on a time base.
 
-use super::clock::{TimeBase, stretch};
+use super::clock::stretch;
 use super::deconvolve::{Divisor, resampled};
 use super::noise::Noise;
 use super::repeats::{Averaged, average};
 use super::strongest::{PLACES, loudest, strongest};
+use super::time_base::TimeBase;
 use super::window::{Cut, Heard};
 use super::{MeasureError, RepeatsUsed, sweep_of};
 use crate::calibration::MicCalibration;

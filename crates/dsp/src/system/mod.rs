@@ -17,22 +17,31 @@ pub struct Speaker {
     pub heard: Vec<Vec<Vec<Complex>>>,
 }
 
-/// All channels at all places, in every scene: the left side plays, the right side plays.
+/// What is judged by itself: one side playing, heard at the places of one seat.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scene {
+    /// How many places its average is over.
+    pub places: usize,
+    /// What its distance from the aim weighs beside the others'; not negative.
+    pub weight: f64,
+    /// Scenes with the same number are held against the aim at one level: the sides of a seat. Each seat has its own.
+    pub seat: usize,
+}
+
+/// All channels at all places, in every scene.
 #[derive(Debug, Clone, PartialEq)]
 pub struct System {
     /// The frequencies of [`Bins::standard`].
     pub frequency_hz: Vec<f64>,
     /// The channels.
     pub speakers: Vec<Speaker>,
-    /// How many scenes there are.
-    pub scenes: usize,
-    /// What each place weighs in the average; they add up to 1.
-    pub place_weights: Vec<f64>,
+    /// The left side plays, the right side plays; again for another seat.
+    pub scenes: Vec<Scene>,
     /// Power is smoothed over 1/N octave.
     pub smoothing_per_octave: f64,
 }
 
-/// What the average over places is to be, on a grid even in octaves; only its shape counts, one level for all scenes.
+/// What the average over places is to be, on a grid even in octaves; only its shape counts, one level for each seat.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Aim {
     /// The grid.
@@ -45,18 +54,21 @@ pub struct Aim {
 
 impl Aim {
     /// Weight of each scene and point, adding up to 1.
-    fn weights(&self, scenes: usize) -> Vec<f64> {
+    fn weights(&self, scenes: &[Scene]) -> Vec<f64> {
         let inside = |scene: usize, f: f64| match self.spans_hz.get(scene) {
             Some((low_hz, high_hz)) => (*low_hz..=*high_hz).contains(&f),
             None => true,
         };
-        let all: Vec<f64> = (0..scenes)
-            .flat_map(|scene| {
-                self.frequency_hz.iter().map(move |f| if inside(scene, *f) { 1.0 } else { 0.0 })
+        let all: Vec<f64> = scenes
+            .iter()
+            .enumerate()
+            .flat_map(|(number, scene)| {
+                let weight = move |f: &f64| if inside(number, *f) { scene.weight } else { 0.0 };
+                self.frequency_hz.iter().map(weight)
             })
             .collect();
-        let total: f64 = all.iter().sum::<f64>().max(1.0);
-        all.into_iter().map(|w| w / total).collect()
+        let total: f64 = all.iter().sum();
+        all.into_iter().map(|w| w / total.max(f64::MIN_POSITIVE)).collect()
     }
 }
 
@@ -71,11 +83,12 @@ impl System {
 
     /// `[scene][place][bin]`: the complex sum over channels.
     fn sums(&self, gains: &[Vec<Complex>]) -> Vec<Vec<Vec<Complex>>> {
-        let silence =
-            || vec![vec![Complex::new(0.0, 0.0); self.frequency_hz.len()]; self.place_weights.len()];
-        (0..self.scenes)
-            .map(|scene| {
-                let mut sum = silence();
+        let silence = |places: usize| vec![vec![Complex::new(0.0, 0.0); self.frequency_hz.len()]; places];
+        self.scenes
+            .iter()
+            .enumerate()
+            .map(|(scene, it)| {
+                let mut sum = silence(it.places);
                 for (speaker, gain) in self.speakers.iter().zip(gains) {
                     for (sum, heard) in sum.iter_mut().zip(speaker.heard.get(scene).into_iter().flatten()) {
                         for ((sum, heard), gain) in sum.iter_mut().zip(heard).zip(gain) {
@@ -90,8 +103,9 @@ impl System {
 
     fn mean_power(&self, places: &[Vec<Complex>]) -> Vec<f64> {
         let mut mean = vec![0.0; self.frequency_hz.len()];
-        for (place, weight) in places.iter().zip(&self.place_weights) {
-            mean.iter_mut().zip(place).for_each(|(mean, sum)| *mean += weight * sum.norm_sqr());
+        let each = 1.0 / places.len().max(1) as f64;
+        for place in places {
+            mean.iter_mut().zip(place).for_each(|(mean, sum)| *mean += each * sum.norm_sqr());
         }
         mean
     }
@@ -105,33 +119,47 @@ impl System {
         let share = |scene: usize, speaker: &Speaker, gain: &[Complex]| -> Vec<Complex> {
             let Some(heard) = speaker.heard.get(scene).filter(|it| !it.is_empty()) else { return Vec::new() };
             let mut share = vec![Complex::new(0.0, 0.0); gain.len()];
-            for ((heard, sum), weight) in heard.iter().zip(&sums[scene]).zip(&self.place_weights) {
+            let each = 1.0 / heard.len() as f64;
+            for (heard, sum) in heard.iter().zip(&sums[scene]) {
                 for ((share, heard), sum) in share.iter_mut().zip(heard).zip(sum) {
-                    *share += sum.conj() * heard * *weight;
+                    *share += sum.conj() * heard * each;
                 }
             }
             share.iter_mut().zip(gain).for_each(|(share, gain)| *share *= gain);
             share
         };
-        (0..self.scenes)
+        (0..self.scenes.len())
             .map(|scene| self.speakers.iter().zip(gains).map(|(it, gain)| share(scene, it, gain)).collect())
             .collect()
     }
 
-    /// Rms distance of the averages from the aim, all scenes at one level; infinite where a setting makes no filter.
+    /// Takes each seat's weighted mean out of values over scenes and points: its level is free.
+    fn centre(&self, values: &mut [f64], weights: &[f64]) {
+        let points = values.len() / self.scenes.len().max(1);
+        let seats = self.scenes.iter().map(|it| it.seat + 1).max().unwrap_or(0);
+        let mut sums = vec![(0.0, 0.0); seats];
+        for (i, (value, weight)) in values.iter().zip(weights).enumerate() {
+            let (sum, total) = &mut sums[self.scenes[i / points].seat];
+            *sum += weight * value;
+            *total += weight;
+        }
+        for (i, value) in values.iter_mut().enumerate() {
+            let (sum, total) = sums[self.scenes[i / points].seat];
+            *value -= sum / total.max(f64::MIN_POSITIVE);
+        }
+    }
+
+    /// Rms distance of the averages from the aim, each seat at its own level; infinite where a setting makes no filter.
     pub fn error_db(&self, aim: &Aim, tune: &Tune) -> f64 {
         let Some(gains) = self.gains(tune) else { return f64::INFINITY };
-        let levels_db = self.sums(&gains).into_iter().flat_map(|places| {
+        let away_db = |places: Vec<Vec<Complex>>| {
             let power = self.smooth(&self.mean_power(&places), &aim.frequency_hz);
             let away = |(p, aim): (f64, &f64)| 10.0 * p.max(1e-30).log10() - aim;
             power.into_iter().zip(&aim.level_db).map(away).collect::<Vec<f64>>()
-        });
-        let weights = aim.weights(self.scenes);
-        let (mut mean, mut square) = (0.0, 0.0);
-        for (away_db, weight) in levels_db.zip(&weights) {
-            mean += weight * away_db;
-            square += weight * away_db * away_db;
-        }
-        (square - mean * mean).max(0.0).sqrt()
+        };
+        let mut away_db: Vec<f64> = self.sums(&gains).into_iter().flat_map(away_db).collect();
+        let weights = aim.weights(&self.scenes);
+        self.centre(&mut away_db, &weights);
+        away_db.iter().zip(&weights).map(|(away, weight)| weight * away * away).sum::<f64>().sqrt()
     }
 }

@@ -246,10 +246,10 @@ fn residuals(
     };
     let sums = system.sums(&gains);
     let points = aim.frequency_hz.len();
-    let count = system.scenes * points;
+    let count = system.scenes.len() * points;
     let bands = settings.iter().filter(|it| matches!(it, Setting::Band(_, _, 1))).count();
     let mut residual = DVector::zeros(count + bands);
-    let mut smooth = Vec::with_capacity(system.scenes);
+    let mut smooth = Vec::with_capacity(system.scenes.len());
     for (scene, places) in sums.iter().enumerate() {
         let power = system.smooth(&system.mean_power(places), &aim.frequency_hz);
         for (i, p) in power.iter().enumerate() {
@@ -257,10 +257,10 @@ fn residuals(
         }
         smooth.push(power);
     }
-    let weights = aim.weights(system.scenes);
+    let weights = aim.weights(&system.scenes);
     let centre = |column: &mut [f64]| {
-        let mean: f64 = column.iter().zip(&weights).map(|(r, w)| w * r).sum();
-        column.iter_mut().zip(&weights).for_each(|(r, w)| *r = (*r - mean) * w.sqrt());
+        system.centre(column, &weights);
+        column.iter_mut().zip(&weights).for_each(|(r, w)| *r *= w.sqrt());
     };
     centre(&mut residual.as_mut_slice()[..count]);
     let gain_rows = settings
@@ -283,7 +283,7 @@ fn residuals(
     for (column, setting) in settings.iter().enumerate() {
         let (channel, by) = section_slopes.log_slope(system, tune, *setting);
         let Some(speaker) = system.speaker(&tune.channels[channel].name) else { continue };
-        for scene in 0..system.scenes {
+        for scene in 0..system.scenes.len() {
             let share = &shares[scene][speaker];
             if share.is_empty() {
                 continue;
@@ -346,7 +346,7 @@ mod tests {
     use crate::curve::log_grid_hz;
     use crate::limits::{DelayRange, Range};
     use crate::spectrum::Bins;
-    use crate::system::Speaker;
+    use crate::system::{Scene, Speaker};
     use crate::tune::{ChannelTune, Crossover, CrossoverFamily, Pass, SectionKind};
 
     fn limits() -> Limits {
@@ -360,6 +360,7 @@ mod tests {
             delay_ms: Some(DelayRange { max: 20.0, step: Some(0.01) }),
             fir_taps: 0,
             crossovers: Vec::new(),
+            crossovers_take_bands: false,
         }
     }
 
@@ -401,8 +402,7 @@ mod tests {
         let system = System {
             frequency_hz: hz,
             speakers,
-            scenes: 1,
-            place_weights: vec![0.5; 2],
+            scenes: vec![Scene { places: 2, weight: 1.0, seat: 0 }],
             smoothing_per_octave: 12.0,
         };
         let frequency_hz = log_grid_hz(30.0, 16_000.0, 24.0);

@@ -9,6 +9,11 @@ use std::f64::consts::PI;
 
 const SPEED_M_S: f64 = 343.2;
 
+/// A number from the environment, for longer runs and other draws than the usual ones.
+pub fn asked<T: std::str::FromStr>(variable: &str, usual: T) -> T {
+    std::env::var(variable).ok().and_then(|text| text.parse().ok()).unwrap_or(usual)
+}
+
 pub fn between(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
     low + (high - low) * rng.random::<f64>()
 }

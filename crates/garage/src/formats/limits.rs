@@ -13,7 +13,7 @@ const MOST_BANDS: usize = 512;
 const MOST_TAPS: usize = 1 << 20;
 
 /// Fields that may be left out, and so would be lost in silence when misspelt.
-const OPTIONAL: [&str; 3] = ["delay_ms", "fir_taps", "crossovers"];
+const OPTIONAL: [&str; 4] = ["delay_ms", "fir_taps", "crossovers", "crossovers_take_bands"];
 
 impl Document for Limits {
     const FORMAT: &'static str = "cabinwright-limits";
@@ -185,7 +185,8 @@ fn known_keys(field: &str, value: Option<&Value>, keys: &[&str]) -> Result<(), I
 fn misspelt(name: &str, fields: &Map<String, Value>) -> Option<&'static str> {
     let stem =
         |it: &str| it.chars().filter(char::is_ascii_alphanumeric).take(3).collect::<String>().to_lowercase();
-    OPTIONAL
-        .into_iter()
-        .find(|&known| name != known && stem(name) == stem(known) && !fields.contains_key(known))
+    if OPTIONAL.contains(&name) {
+        return None;
+    }
+    OPTIONAL.into_iter().find(|&known| stem(name) == stem(known) && !fields.contains_key(known))
 }

@@ -172,6 +172,7 @@ fn plain_limits() -> Limits {
         delay_ms: None,
         fir_taps: 0,
         crossovers: Vec::new(),
+        crossovers_take_bands: false,
     }
 }
 

@@ -159,9 +159,9 @@ pub fn set_levels(
     Ok(judged)
 }
 
-/// The band that a channel's crossovers leave it.
+/// The band that the slopes of a channel's crossovers leave it.
 pub(crate) fn working_band(settings: &ChannelTune, (low_hz, high_hz): (f64, f64)) -> (f64, f64) {
-    settings.crossovers.iter().fold((low_hz, high_hz), |(low_hz, high_hz), crossover| match crossover.pass {
+    settings.slopes().iter().fold((low_hz, high_hz), |(low_hz, high_hz), crossover| match crossover.pass {
         dsp::tune::Pass::High => (low_hz.max(crossover.frequency_hz), high_hz),
         dsp::tune::Pass::Low => (low_hz, high_hz.min(crossover.frequency_hz)),
     })

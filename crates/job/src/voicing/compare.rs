@@ -110,6 +110,12 @@ fn changes(was: &ChannelTune, is: &ChannelTune) -> Vec<Changed> {
         };
         line(name.into(), of(was), of(is));
     }
+    for (pass, name) in [(Pass::High, "high-pass slope"), (Pass::Low, "low-pass slope")] {
+        let of = |channel: &ChannelTune| {
+            channel.acoustic.iter().find(|it| it.pass == pass).map_or(NONE.to_owned(), crossover)
+        };
+        line(name.into(), of(was), of(is));
+    }
     for (what, before, after) in bands(&was.sections, &is.sections) {
         let words = |section: Option<&Section>| section.map_or(NONE.to_owned(), band);
         line(what, words(before), words(after));

@@ -9,7 +9,7 @@ use dsp::verdict::Verdict;
 use garage::{Channel, ChannelMap, Role};
 use serde::Serialize;
 
-use super::start::{ORDER, lower_of, neighbour_above, two_digits};
+use super::start::{ORDER, bands_for_each, lower_of, neighbour_above, two_digits};
 use crate::cabin::{CabinCurves, ChannelCurves};
 use crate::handover::changes::hertz;
 use crate::judged::Judged;
@@ -67,7 +67,10 @@ pub fn propose_crossovers(
         for (pass, lower, upper) in below.into_iter().chain(above) {
             let Some(meeting) = meeting(cabin, lower, upper, pass, limits) else { continue };
             // Close to where the upper speaker is safe, the steeper the better.
-            let (family, order) = limits.crossover(if meeting.close { STEEP } else { ORDER });
+            let order = if meeting.close { STEEP } else { ORDER };
+            // Both sides of a crossover get the same filter, or they would not add up.
+            let room = bands_for_each(map, lower, limits).min(bands_for_each(map, upper, limits));
+            let (family, order) = limits.crossover_within(order, room);
             crossovers.push(Crossover { pass, family, order, frequency_hz: meeting.at_hz });
             let other = if pass == Pass::High { &lower.name } else { &upper.name };
             reasons.push(format!("{} to {other}, {}", hertz(meeting.at_hz), meeting.why));

@@ -97,7 +97,38 @@ pub fn join(
     tune: &Tune,
     limits: &Limits,
 ) -> Result<Judged<Joined>, JobError> {
-    joins(cabin, map, tune, limits, true)
+    joins(cabin, map, tune, limits, How::Set)
+}
+
+/// The joints that `made` set, as they are now that `tune` was refined: what they lose, and the best other way.
+///
+/// # Errors
+/// As [`join`].
+pub(super) fn as_refined(
+    cabin: &CabinCurves,
+    map: &ChannelMap,
+    made: &Joined,
+    tune: &Tune,
+    limits: &Limits,
+) -> Result<Vec<Joint>, JobError> {
+    let unweighed = "before the whole is weighed: join again to see";
+    let mut now = joins(cabin, map, tune, limits, How::Show { better: unweighed })?.result.joints;
+    let moved_ms = |names: &[String]| {
+        let delay_ms = |tune: &Tune| {
+            tune.channels.iter().find(|it| names.first() == Some(&it.name)).map_or(0.0, |it| it.delay_ms)
+        };
+        delay_ms(tune) - delay_ms(&made.tune)
+    };
+    for joint in &mut now {
+        let Some(set) = made.joints.iter().find(|it| it.lower == joint.lower && it.upper == joint.upper)
+        else {
+            continue;
+        };
+        joint.delay_ms = set.delay_ms + moved_ms(&joint.lower) - moved_ms(&joint.upper);
+        (joint.inverted, joint.lost_before_db) = (set.inverted, set.lost_before_db);
+        joint.all_pass.clone_from(&set.all_pass);
+    }
+    Ok(now)
 }
 
 /// Joins a tune that is voiced already: joined anew and refined, or as it was where that is no nearer to the target.
@@ -120,7 +151,8 @@ pub fn join_again(
     let before_db = whole_error_db(cabin, tune, target);
     let better = refined.after_db < before_db - WORTH_DB;
     let chosen = if better { &refined.tune } else { tune };
-    let mut judged = joins(cabin, map, chosen, limits, false)?;
+    let better_alone = "and brings the whole no nearer to the target";
+    let mut judged = joins(cabin, map, chosen, limits, How::Show { better: better_alone })?;
     judged.result.tune = chosen.clone();
     let words = if better {
         judged.result.reasons = anew.result.reasons;
@@ -139,13 +171,22 @@ pub fn join_again(
     Ok(judged)
 }
 
-/// Joins, or with `set` false only looks at the joints as they are, the best other way as the runner-up.
+/// What is done with the ways to join.
+#[derive(Clone, Copy)]
+enum How<'a> {
+    /// The best is set.
+    Set,
+    /// They are only looked at as they are, the best other way as the runner-up; `better` says why it is not taken
+    /// though it loses less.
+    Show { better: &'a str },
+}
+
 fn joins(
     cabin: &CabinCurves,
     map: &ChannelMap,
     tune: &Tune,
     limits: &Limits,
-    set: bool,
+    how: How,
 ) -> Result<Judged<Joined>, JobError> {
     let positions = shared_positions(&cabin.channels);
     if positions.is_empty() {
@@ -177,11 +218,22 @@ fn joins(
         } else {
             WINDOW_PERIODS / place.meeting.middle_hz()
         };
-        let has_all_pass = limits.kinds.contains(&SectionKind::AllPass);
+        // An all-pass takes a band in every channel it goes into.
+        let has_room = |names: &[String]| {
+            let channels = judged.result.tune.channels.iter().filter(|it| names.contains(&it.name));
+            channels.into_iter().all(|it| limits.bands_left(it) > 0)
+        };
         // What several channels have in common cannot be turned in one of them.
         let one_each = place.upper.len() == place.lower.len();
-        let into = if one_each { vec![Into::Fixed, Into::Moved] } else { vec![Into::Moved] };
-        let all_passes: Vec<Section> = if has_all_pass {
+        let mut into = Vec::new();
+        if one_each && has_room(&place.upper) {
+            into.push(Into::Fixed);
+        }
+        if has_room(&place.lower) {
+            into.push(Into::Moved);
+        }
+        let has_all_pass = limits.kinds.contains(&SectionKind::AllPass);
+        let all_passes: Vec<Section> = if has_all_pass && matches!(how, How::Set) {
             let all = all_passes_within(place.region_hz.0, place.region_hz.1);
             all.iter().map(|it| limits.on_steps(it)).collect()
         } else {
@@ -189,18 +241,16 @@ fn joins(
         };
         let means = Means { home_s: 0.0, window_s, all_passes, into, rate_hz: tune.sample_rate_hz };
         let Some(mut found) = place.meeting.join(&means) else { continue };
-        if !set {
-            let as_it_is = place.meeting.as_it_is();
-            let plain = found.best.all_pass.is_none();
-            let same =
-                plain && !found.best.invert && found.best.delay_s.abs() < 0.1 / place.meeting.middle_hz();
-            if !same {
-                found.runner_up = Some((found.best, Why::Less));
+        let mut better = "";
+        if let How::Show { better: why } = how {
+            better = why;
+            let best = std::mem::replace(&mut found.best, place.meeting.as_it_is());
+            if best.invert || best.delay_s.abs() > 0.1 / place.meeting.middle_hz() {
+                found.runner_up = Some((best, Why::Less));
             }
-            found.best = as_it_is;
         }
-        let joint = place.joint(&found, window_s, tune.sample_rate_hz);
-        if set {
+        let joint = place.joint(&found, window_s, tune.sample_rate_hz, better);
+        if matches!(how, How::Set) {
             settle(&mut judged.result.tune, &joint, &found.best);
         }
         if joint.lost_db > POOR_DB {
@@ -217,7 +267,7 @@ fn joins(
         judged.result.reasons.push(Reason { subject: joint.lower.join(" and "), words: joint.sentence() });
         judged.result.joints.push(joint);
     }
-    if !set {
+    if matches!(how, How::Show { .. }) {
         return Ok(judged);
     }
     within_reach(&mut judged, limits);

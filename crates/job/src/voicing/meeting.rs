@@ -58,7 +58,7 @@ impl Place {
         let above: Vec<_> = upper.iter().filter_map(|name| cabin.channel(name)).collect();
         let edge = |name: &str, pass: Pass| {
             let channel = tune.channels.iter().find(|it| it.name == name)?;
-            channel.crossovers.iter().find(|it| it.pass == pass).map(|it| it.frequency_hz)
+            channel.slope(pass).map(|it| it.frequency_hz)
         };
         let high_passes: Vec<f64> = upper.iter().filter_map(|name| edge(name, Pass::High)).collect();
         let Some(high_pass_hz) = high_passes.iter().copied().reduce(f64::max) else { return Ok(()) };
@@ -133,7 +133,9 @@ impl Place {
     }
 
     /// The joint in words and figures.
-    pub fn joint(&self, found: &join::Join, window_s: f64, rate_hz: f64) -> Joint {
+    ///
+    /// `better` says why a runner-up that loses less is not taken.
+    pub fn joint(&self, found: &join::Join, window_s: f64, rate_hz: f64, better: &str) -> Joint {
         let best = &found.best;
         let name = |place: usize| self.names.get(place).cloned().unwrap_or_default();
         let runner_up = found.runner_up.map(|(way, why)| RunnerUp {
@@ -151,10 +153,9 @@ impl Place {
                 Why::DipAt { place, by_db } => {
                     format!("it leaves a dip {by_db:.1} dB deeper at {}", name(place))
                 }
-                Why::Less if way.lost_db < best.lost_db => format!(
-                    "it loses {:.1} dB less here, and brings the whole no nearer to the target",
-                    best.lost_db - way.lost_db
-                ),
+                Why::Less if way.lost_db < best.lost_db => {
+                    format!("it loses {:.1} dB less here, {better}", best.lost_db - way.lost_db)
+                }
                 Why::Less => format!("it loses {:.1} dB more", way.lost_db - best.lost_db),
             },
         });

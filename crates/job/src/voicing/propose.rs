@@ -2,9 +2,10 @@
 
 use dsp::correct::{Effort, Options, propose as fit};
 use dsp::curve::Curve;
+use dsp::filter::ChannelFilter;
 use dsp::limits::Limits;
 use dsp::target::Target;
-use dsp::tune::{ChannelTune, LeftAlone, Predicted, Section, Tune};
+use dsp::tune::{ChannelTune, Crossover, LeftAlone, Predicted, Section, Tune};
 use garage::entry::gain_words;
 use garage::{Reason, Side};
 use serde::Serialize;
@@ -203,13 +204,22 @@ fn channel(
         settings.sections.iter().copied().partition(|it| !it.kind.has_gain());
     let bare = ChannelTune { name: name.to_owned(), ..ChannelTune::default() };
     let alone = Tune { sample_rate_hz: made.tune.sample_rate_hz, channels: vec![bare], ..Tune::default() };
-    let heard = predict(cabin, &alone, &Scope::Channel(name.to_owned()))?.average;
+    let mut heard = predict(cabin, &alone, &Scope::Channel(name.to_owned()))?.average;
+    less_slopes(&mut heard, settings, made.tune.sample_rate_hz)?;
     let end = |at: Option<&f64>, or: f64| at.copied().unwrap_or(or);
     let from_hz = (from_hz / BEYOND).max(HEARD_HZ.0).max(end(heard.frequency_hz.first(), from_hz));
     let to_hz = (to_hz * BEYOND).min(HEARD_HZ.1).min(end(heard.frequency_hz.last(), to_hz));
     let start = if effort == Effort::Follow { start } else { Vec::new() };
     let options = Options { from_hz, to_hz, effort, start, ..Options::default() };
-    let most = limits.bands.saturating_sub(kept.len()).min(MOST_BANDS);
+    let bare = ChannelTune { sections: kept.clone(), ..settings.clone() };
+    let most = limits.bands_left(&bare).min(MOST_BANDS);
+    if most == 0 && limits.bands > 0 {
+        // Its crossovers and all-passes take every band there is.
+        if let Some(settings) = made.tune.channels.iter_mut().find(|it| it.name == name) {
+            settings.sections = kept;
+        }
+        return Ok(());
+    }
     let limits = Limits { bands: most, ..broad(limits) };
     let proposal = fit(&heard, target, &limits, &options)
         .map_err(|error| JobError::Analysis(format!("{name}: {error}")))?;
@@ -218,6 +228,24 @@ fn channel(
     if let Some(settings) = made.tune.channels.iter_mut().find(|it| it.name == name) {
         settings.sections = proposal.sections.into_iter().chain(kept).collect();
         settings.fir = None;
+    }
+    Ok(())
+}
+
+/// Where a slope was chosen apart from the filter, bands bring speaker and filter together onto it: what the filter does
+/// beyond the slope is part of what they find. Nothing where the filter is the slope.
+fn less_slopes(heard: &mut Curve, settings: &ChannelTune, rate_hz: f64) -> Result<(), JobError> {
+    let levels_db = |crossovers: Vec<Crossover>| {
+        let alone = ChannelTune { crossovers, ..ChannelTune::default() };
+        ChannelFilter::new(&alone, rate_hz)
+            .map(|filter| filter.levels_db(&heard.frequency_hz))
+            .map_err(|error| JobError::Input(format!("tune, channel \"{}\": {error}", settings.name)))
+    };
+    let chosen = |it: &&Crossover| settings.acoustic.iter().any(|slope| slope.pass == it.pass);
+    let filters = levels_db(settings.crossovers.iter().filter(chosen).copied().collect())?;
+    let slopes = levels_db(settings.acoustic.clone())?;
+    for ((level_db, filter_db), slope_db) in heard.level_db.iter_mut().zip(filters).zip(slopes) {
+        *level_db += filter_db - slope_db;
     }
     Ok(())
 }

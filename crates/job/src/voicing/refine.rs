@@ -72,7 +72,7 @@ pub(super) fn refine_seats(
         return Err(JobError::not_yet("no seat was measured", "take its positions in Cabin first"));
     };
     let system = seats_as_system(seats);
-    let aim = aim_of(first, target);
+    let aim = aim_of(first, target, seats.len());
     let is_free = |channel: &ChannelTune| what.channels.is_none_or(|it| it.contains(&channel.name.as_str()));
     let delay_s = |channel: &ChannelTune| match upper_edge_hz(channel) {
         Some(hz) if what.delays && is_free(channel) => DELAY_PERIODS / hz,
@@ -112,10 +112,10 @@ pub(super) fn broad(limits: &Limits) -> Limits {
 
 /// Rms distance of all sides from the target, at one level.
 pub fn whole_error_db(cabin: &CabinCurves, tune: &Tune, target: &Target) -> f64 {
-    system_of(cabin).error_db(&aim_of(cabin, target), tune)
+    system_of(cabin).error_db(&aim_of(cabin, target, 1), tune)
 }
 
 /// The crossover above a channel, where it hands over to the next.
 fn upper_edge_hz(channel: &ChannelTune) -> Option<f64> {
-    channel.crossovers.iter().filter(|it| it.pass == Pass::Low).map(|it| it.frequency_hz).reduce(f64::min)
+    channel.slope(Pass::Low).map(|it| it.frequency_hz)
 }

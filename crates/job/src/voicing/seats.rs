@@ -16,7 +16,9 @@ use crate::judged::Judged;
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct TwoSeats {
     /// For the first seat alone.
-    pub alone: Tune,
+    pub first_alone: Tune,
+    /// For the second seat alone.
+    pub second_alone: Tune,
     /// The compromise.
     pub shared: Tune,
     /// What the first seat has.
@@ -28,22 +30,46 @@ pub struct TwoSeats {
     pub reasons: Vec<Reason>,
 }
 
-/// One seat's distances from the target.
+/// One seat's expected rms distances from the target, in dB.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct SeatShare {
-    /// With the tune for the first seat alone.
-    pub alone_db: f64,
+    /// With the tune made for this seat alone.
+    pub own_db: f64,
+    /// With the tune made for the other seat alone.
+    pub other_db: f64,
     /// With the compromise.
     pub shared_db: f64,
 }
 
-/// Sets up for the first seat, then refines levels and bands for both.
+/// Less is not heard and not claimed.
+const LEAST_DB: f64 = 0.05;
+
+impl SeatShare {
+    /// What the seat gains and pays, in words: `2.2 dB off the target: 0.9 dB nearer than with the other seat's tune, 0.7 dB
+    /// farther than with one of its own`.
+    pub fn words(&self) -> String {
+        let against = |other_db: f64, what: &str| match self.shared_db - other_db {
+            change if change < -LEAST_DB => format!("{:.1} dB nearer than {what}", -change),
+            change if change > LEAST_DB => format!("{change:.1} dB farther than {what}"),
+            _ => format!("as near as {what}"),
+        };
+        format!(
+            "{:.1} dB off the target: {}, {}",
+            self.shared_db,
+            against(self.other_db, "with the other seat's tune"),
+            against(self.own_db, "with one of its own")
+        )
+    }
+}
+
+/// Sets up for each seat alone, then refines levels and bands of the heavier seat's tune for both.
 ///
-/// `weight` is the first seat's, 0 to 1. Delays stay those of the first seat where it weighs half or more: a voice can
-/// stand in the middle for one listener only.
+/// `weight` is the first seat's, 0 to 1. Delays stay those of the heavier seat, the first where both weigh the same: a
+/// voice can stand in the middle for one listener only. What is least is the weighted mean square of both distances from
+/// the target; it is never more than with the heavier seat's own tune.
 ///
 /// # Errors
-/// As [`set_up`]; a weight outside 0 to 1.
+/// As [`set_up`], for either seat; a weight outside 0 to 1; a channel that was not taken at the second.
 pub fn two_seats(
     first: &CabinCurves,
     second: &CabinCurves,
@@ -56,30 +82,71 @@ pub fn two_seats(
     if !(0.0..=1.0).contains(&weight) {
         return Err(JobError::Input(format!("a weight of {weight} for the first seat; give 0 to 1")));
     }
-    let made = set_up(first, map, target, limits, wish)?;
+    if let Some(lacking) = first.channels.iter().find(|it| second.channel(&it.name).is_none()) {
+        return Err(JobError::not_yet(
+            format!("the second seat has no takes of \"{}\"", lacking.name),
+            "take every channel at both seats",
+        ));
+    }
+    let for_first = set_up(first, map, target, limits, wish)?;
+    let for_second = set_up(second, map, target, limits, wish)?;
+    let (heavier, its_name) = if weight >= 0.5 { (&for_first, "first") } else { (&for_second, "second") };
     let what = Refinement { channels: None, delays: false, iterations: THOROUGH };
     let seats = [(first, weight), (second, 1.0 - weight)];
-    let shared = refine_seats(&seats, &made.result.tune, target, limits, what)?.tune;
-    let alone = made.result.tune;
-    let share = |seat: &CabinCurves| SeatShare {
-        alone_db: whole_error_db(seat, &alone, target),
-        shared_db: whole_error_db(seat, &shared, target),
+    let shared = refine_seats(&seats, &heavier.result.tune, target, limits, what)?.tune;
+    let error_db = |seat: &CabinCurves, tune: &Tune| whole_error_db(seat, tune, target);
+    let (first_alone, second_alone) = (&for_first.result.tune, &for_second.result.tune);
+    let at_first = SeatShare {
+        own_db: error_db(first, first_alone),
+        other_db: error_db(first, second_alone),
+        shared_db: error_db(first, &shared),
     };
-    let (at_first, at_second) = (share(first), share(second));
-    let mut reasons = made.result.reasons;
+    let at_second = SeatShare {
+        own_db: error_db(second, second_alone),
+        other_db: error_db(second, first_alone),
+        shared_db: error_db(second, &shared),
+    };
     let words = format!(
-        "Shared {:.0} to {:.0}: the first seat pays {:.1} dB ({:.1} instead of {:.1} dB off the target), the second gains \
-         {:.1} dB ({:.1} instead of {:.1}).",
+        "Shared {:.0} to {:.0}, delays for the {its_name} seat. The first seat is {}. The second is {}.",
         100.0 * weight,
         100.0 * (1.0 - weight),
-        at_first.shared_db - at_first.alone_db,
-        at_first.shared_db,
-        at_first.alone_db,
-        at_second.alone_db - at_second.shared_db,
-        at_second.shared_db,
-        at_second.alone_db
+        at_first.words(),
+        at_second.words()
     );
+    let mut reasons = heavier.result.reasons.clone();
     reasons.push(Reason { subject: "both seats".into(), words });
-    let result = TwoSeats { alone, shared, first: at_first, second: at_second, reasons };
-    Ok(Judged { result, verdict: made.verdict, remarks: made.remarks })
+    let mut remarks = heavier.remarks.clone();
+    // What is found at both seats is said once.
+    for (made, seat) in [(&for_first, "first"), (&for_second, "second")] {
+        let new = made.remarks.iter().filter(|it| !heavier.remarks.contains(it));
+        remarks.extend(new.map(|it| format!("At the {seat} seat: {it}")));
+    }
+    let verdict = for_first.verdict.max(for_second.verdict);
+    let result = TwoSeats {
+        first_alone: first_alone.clone(),
+        second_alone: second_alone.clone(),
+        shared,
+        first: at_first,
+        second: at_second,
+        reasons,
+    };
+    Ok(Judged { result, verdict, remarks })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_seat_says_what_it_gains_and_pays_and_nothing_that_cannot_be_heard() {
+        let words = |own_db, other_db, shared_db| SeatShare { own_db, other_db, shared_db }.words();
+        assert_eq!(
+            words(1.5, 3.1, 2.2),
+            "2.2 dB off the target: 0.9 dB nearer than with the other seat's tune, 0.7 dB farther than with one of its own"
+        );
+        assert_eq!(
+            words(1.62, 3.0, 1.64),
+            "1.6 dB off the target: 1.4 dB nearer than with the other seat's tune, as near as with one of its own"
+        );
+    }
 }

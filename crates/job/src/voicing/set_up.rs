@@ -3,7 +3,7 @@
 use dsp::correct::Effort;
 use dsp::limits::Limits;
 use dsp::target::Target;
-use dsp::tune::{ChannelTune, LeftAlone, Polarity, Predicted, Tune};
+use dsp::tune::{ChannelTune, LeftAlone, Polarity, Predicted, SectionKind, Tune};
 use dsp::verdict::Verdict;
 use garage::{ChannelMap, Reason};
 use serde::Serialize;
@@ -11,9 +11,10 @@ use serde::Serialize;
 use super::align::{arrivals, refresh};
 use super::crossovers::{CrossoverAdvice, propose_crossovers};
 use super::ears::{AtTheEars, at_the_ears};
-use super::join::{Joined, Joint, join};
+use super::join::{Joined, Joint, as_refined, join};
 use super::propose::{Equalised, each_channel, reason};
 use super::refine::{Refined, Refinement, THOROUGH, refine, whole_error_db};
+use super::slopes::reach_slopes;
 use super::start::start_tune;
 use super::tape::cross_check;
 use super::{pairs, set_levels};
@@ -28,8 +29,10 @@ pub struct Wish {
     pub temperature_c: Option<f64>,
     /// Distances from speaker to head by tape measure, per channel.
     pub tape_m: Vec<(String, f64)>,
-    /// Begin from these crossovers instead of proposing some.
+    /// Begin from these crossovers, and the slopes they are to reach, instead of proposing some.
     pub crossovers_of: Option<Tune>,
+    /// Propose filters that reach the slopes which this tune asks of speaker and filter together.
+    pub slopes_of: Option<Tune>,
 }
 
 /// A whole set-up.
@@ -44,7 +47,7 @@ pub struct SetUp {
     pub crossovers: Vec<CrossoverAdvice>,
     /// The tune before everything was refined together.
     pub stepwise: Tune,
-    /// How the bands were joined.
+    /// How the bands are joined, with everything refined.
     pub joints: Vec<Joint>,
     /// Rms distance of all sides from the target at one level, with crossovers only.
     pub start_db: f64,
@@ -77,6 +80,7 @@ pub fn set_up(
             for channel in &mut tune.channels {
                 if let Some(from) = given.channels.iter().find(|it| it.name == channel.name) {
                     channel.crossovers.clone_from(&from.crossovers);
+                    channel.acoustic.clone_from(&from.acoustic);
                 }
             }
             Vec::new()
@@ -89,10 +93,33 @@ pub fn set_up(
                 }
                 reasons.push(Reason { subject: it.channel.clone(), words: it.sentence.clone() });
             }
+            if let Some(asked) = &wish.slopes_of {
+                for channel in &mut tune.channels {
+                    if let Some(from) = asked.channels.iter().find(|it| it.name == channel.name) {
+                        channel.acoustic.clone_from(&from.acoustic);
+                    }
+                }
+                let reached = heard(&mut said, reach_slopes(cabin, map, &tune, target, limits)?);
+                tune = reached.tune;
+                reasons.extend(reached.reasons);
+            }
             advice
         }
     };
     refresh(&mut tune)?;
+    for channel in &tune.channels {
+        let (taken, bands) = (limits.bands_of_crossovers(&channel.crossovers), limits.bands);
+        if taken > 0 {
+            said.note(
+                Verdict::Good,
+                format!(
+                    "{}: its crossovers take {taken} of the {bands} bands; {} are left to equalise with.",
+                    channel.name,
+                    bands.saturating_sub(taken)
+                ),
+            );
+        }
+    }
     let start = tune.clone();
 
     let mut timed = true;
@@ -118,15 +145,18 @@ pub fn set_up(
         said.note(Verdict::Usable, words);
     }
 
+    // A band stays free for the all-pass that a joint may ask for.
+    let kept_free = usize::from(timed && limits.bands > 1 && limits.kinds.contains(&SectionKind::AllPass));
+    let for_bands = Limits { bands: limits.bands.saturating_sub(kept_free), ..limits.clone() };
     let Equalised { tune: equalised, left_alone, .. } =
-        each_channel(cabin, &tune, target, limits, Effort::Quick)?;
+        each_channel(cabin, &tune, target, &for_bands, Effort::Quick)?;
     let levelled = heard(&mut said, set_levels(cabin, &equalised, target, limits)?);
     let joined = if timed {
         heard(&mut said, join(cabin, map, &levelled.tune, limits)?)
     } else {
         Joined { tune: levelled.tune, reasons: Vec::new(), joints: Vec::new() }
     };
-    reasons.extend(joined.reasons);
+    reasons.extend(joined.reasons.iter().cloned());
     let refined = if timed {
         let everything = Refinement { channels: None, delays: true, iterations: THOROUGH };
         refine(cabin, &joined.tune, target, limits, everything)?
@@ -137,6 +167,7 @@ pub fn set_up(
     reasons.extend(refined.reasons);
 
     let mut tune = refined.tune;
+    let joints = if timed { as_refined(cabin, map, &joined, &tune, limits)? } else { Vec::new() };
     tune.left_alone.clone_from(&left_alone);
     let ears = at_the_ears(cabin, &tune)?;
     if let Some(ears) = ears {
@@ -171,7 +202,7 @@ pub fn set_up(
         reasons,
         crossovers,
         stepwise: joined.tune,
-        joints: joined.joints,
+        joints,
         left_alone,
     };
     Ok(Judged { result, verdict: said.verdict, remarks: said.remarks })

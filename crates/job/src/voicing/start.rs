@@ -31,7 +31,7 @@ pub fn start_tune(map: &ChannelMap, limits: &Limits) -> Result<Tune, JobError> {
 }
 
 fn crossovers(map: &ChannelMap, channel: &Channel, limits: &Limits) -> Vec<Crossover> {
-    let (family, order) = limits.crossover(ORDER);
+    let (family, order) = limits.crossover_within(ORDER, bands_for_each(map, channel, limits));
     let crossover = |pass, frequency_hz| Crossover { pass, family, order, frequency_hz };
     let below = lower_of(map, channel).map(|lower| meeting_hz(lower, channel));
     let above = neighbour_above(map, channel).map(|upper| meeting_hz(channel, upper));
@@ -40,6 +40,12 @@ fn crossovers(map: &ChannelMap, channel: &Channel, limits: &Limits) -> Vec<Cross
         .into_iter()
         .chain(above.map(|hz| crossover(Pass::Low, hz)))
         .collect()
+}
+
+/// Bands that each crossover of a channel may take, where they take any.
+pub(super) fn bands_for_each(map: &ChannelMap, channel: &Channel, limits: &Limits) -> usize {
+    let sides = [lower_of(map, channel), neighbour_above(map, channel)].into_iter().flatten().count();
+    limits.bands / sides.max(1)
 }
 
 /// How high a kind of speaker plays.

@@ -2,7 +2,7 @@
 
 use dsp::curve::log_grid_hz;
 use dsp::spectrum::{Bins, Complex};
-use dsp::system::{Aim, Speaker, System};
+use dsp::system::{Aim, Scene, Speaker, System};
 use dsp::target::Target;
 use garage::Side;
 
@@ -52,74 +52,46 @@ pub(super) fn system_of(cabin: &CabinCurves) -> System {
     seats_as_system(&[(cabin, 1.0)])
 }
 
-/// Several seats as one system: the places of all, each seat's together weighing what is given beside it.
+/// Several seats as one system: each side at each seat is judged by itself, and weighs what is given beside the seat.
 ///
 /// Channels are taken from the first seat; a seat without takes of one hears silence from it.
 pub(super) fn seats_as_system(seats: &[(&CabinCurves, f64)]) -> System {
-    let Some((first, _)) = seats.first() else {
-        return System {
-            frequency_hz: Vec::new(),
-            speakers: Vec::new(),
-            scenes: 0,
-            place_weights: Vec::new(),
-            smoothing_per_octave: SMOOTHING_PER_OCTAVE,
-        };
-    };
-    let sides = scenes(first);
+    let first = seats.first().map(|(seat, _)| *seat);
+    let sides = first.map(scenes).unwrap_or_default();
     let positions: Vec<Vec<String>> =
         seats.iter().map(|(seat, _)| shared_positions(&seat.channels)).collect();
-    let total: f64 = seats.iter().map(|(_, weight)| weight).sum();
-    let place_weights = seats
-        .iter()
-        .zip(&positions)
-        .flat_map(|((_, weight), names)| {
-            let each = weight / total.max(f64::MIN_POSITIVE) / names.len().max(1) as f64;
-            std::iter::repeat_n(each, names.len())
+    let every_scene = || {
+        let seats = seats.iter().zip(&positions).enumerate();
+        seats.flat_map(|(number, ((seat, weight), names))| {
+            sides.iter().map(move |side| (number, *seat, *weight, *side, names))
         })
-        .collect();
-    let silence = || vec![Complex::new(0.0, 0.0); Bins::standard().frequency_hz.len()];
-    let speakers = first
-        .channels
-        .iter()
-        .map(|channel| {
-            let scene = |side: &Side| {
-                let places: Vec<Vec<Vec<Complex>>> = seats
-                    .iter()
-                    .zip(&positions)
-                    .map(|((seat, _), names)| match seat.channel(&channel.name) {
-                        Some(there) => heard(seat, there, *side, names),
-                        None => Vec::new(),
-                    })
-                    .collect();
-                if places.iter().all(Vec::is_empty) {
-                    return Vec::new();
-                }
-                let filled = |(mut at, names): (Vec<Vec<Complex>>, &Vec<String>)| {
-                    at.resize_with(names.len(), silence);
-                    at
-                };
-                places.into_iter().zip(&positions).flat_map(filled).collect()
-            };
-            Speaker { name: channel.name.clone(), heard: sides.iter().map(scene).collect() }
-        })
-        .collect();
+    };
+    let speaker = |channel: &ChannelCurves| Speaker {
+        name: channel.name.clone(),
+        heard: every_scene()
+            .map(|(_, seat, _, side, names)| {
+                seat.channel(&channel.name).map_or_else(Vec::new, |there| heard(seat, there, side, names))
+            })
+            .collect(),
+    };
     System {
         frequency_hz: Bins::standard().frequency_hz.clone(),
-        speakers,
-        scenes: sides.len(),
-        place_weights,
+        speakers: first.iter().flat_map(|it| &it.channels).map(speaker).collect(),
+        scenes: every_scene()
+            .map(|(seat, _, weight, _, names)| Scene { places: names.len(), weight, seat })
+            .collect(),
         smoothing_per_octave: SMOOTHING_PER_OCTAVE,
     }
 }
 
-/// The target as an aim over what is heard of each side.
-pub(super) fn aim_of(cabin: &CabinCurves, target: &Target) -> Aim {
-    let spans_hz: Vec<(f64, f64)> =
+/// The target as an aim over what is heard of each side, for so many seats.
+pub(super) fn aim_of(cabin: &CabinCurves, target: &Target, seats: usize) -> Aim {
+    let of_a_seat: Vec<(f64, f64)> =
         scenes(cabin).into_iter().map(|side| heard_band(cabin, &Scope::Side(side))).collect();
-    let low_hz = spans_hz.iter().map(|it| it.0).fold(f64::INFINITY, f64::min);
-    let high_hz = spans_hz.iter().map(|it| it.1).fold(0.0, f64::max);
+    let low_hz = of_a_seat.iter().map(|it| it.0).fold(f64::INFINITY, f64::min);
+    let high_hz = of_a_seat.iter().map(|it| it.1).fold(0.0, f64::max);
     let frequency_hz =
         if low_hz < high_hz { log_grid_hz(low_hz, high_hz, POINTS_PER_OCTAVE) } else { Vec::new() };
     let level_db = frequency_hz.iter().map(|f| target.level_at_db(*f)).collect();
-    Aim { frequency_hz, level_db, spans_hz }
+    Aim { frequency_hz, level_db, spans_hz: of_a_seat.repeat(seats) }
 }

@@ -32,6 +32,7 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
         VoicingCommand::SetUpAgain => return set_up(state, true),
         VoicingCommand::Align => return align(state),
         VoicingCommand::Join => return join(state),
+        VoicingCommand::ReachSlopes => return reach_slopes(state),
         VoicingCommand::Propose => return propose(state),
         VoicingCommand::Edit(edit) => {
             remember(state, edit.field());
@@ -89,11 +90,11 @@ pub fn handle(state: &mut State, index: usize, frequency_hz: f64, level_db: f64)
     apply(command, state)
 }
 
-fn set_up(state: &mut State, keep_crossovers: bool) -> Vec<Order> {
+fn set_up(state: &mut State, keep: bool) -> Vec<Order> {
     let Some(curves) = state.curves.clone() else { return no_takes(state) };
     let sheet = Box::new(state.draft.sheet.clone());
-    let keep = state.draft.tune.clone().filter(|_| keep_crossovers).map(Box::new);
-    think(state, Think::SetUp { curves, sheet, keep }, "Setting it up")
+    let tune = state.draft.tune.clone().map(Box::new);
+    think(state, Think::SetUp { curves, sheet, tune, keep }, "Setting it up")
 }
 
 fn share_seats(state: &mut State) -> Vec<Order> {
@@ -116,6 +117,13 @@ fn join(state: &mut State) -> Vec<Order> {
     let Some(tune) = state.draft.tune.clone().map(Box::new) else { return set_up(state, false) };
     let sheet = Box::new(state.draft.sheet.clone());
     think(state, Think::Join { curves, sheet, tune }, "Joining the bands")
+}
+
+fn reach_slopes(state: &mut State) -> Vec<Order> {
+    let Some(curves) = state.curves.clone() else { return no_takes(state) };
+    let Some(tune) = state.draft.tune.clone().map(Box::new) else { return set_up(state, false) };
+    let sheet = Box::new(state.draft.sheet.clone());
+    think(state, Think::ReachSlopes { curves, sheet, tune }, "Finding the filters")
 }
 
 fn propose(state: &mut State) -> Vec<Order> {
@@ -306,6 +314,14 @@ fn change(tune: &mut Tune, edit: TuneEdit) {
             }
         }),
         TuneEdit::Crossovers(name, all) => with(&name, &mut |c| c.crossovers.clone_from(&all)),
+        TuneEdit::Slope(edges, slope) => {
+            for (name, pass) in edges {
+                with(&name, &mut |c| {
+                    c.acoustic.retain(|it| it.pass != pass);
+                    c.acoustic.extend(slope.map(|slope| Crossover { pass, ..slope }));
+                });
+            }
+        }
         TuneEdit::Section(name, index, section) => with(&name, &mut |c| {
             if let Some(old) = c.sections.get_mut(index) {
                 *old = section;

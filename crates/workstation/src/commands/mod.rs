@@ -84,7 +84,11 @@ impl Command {
     pub fn is_under_the_hand(&self) -> bool {
         let board = matches!(self, Self::Board(BoardCommand::MoveHandle { .. }));
         let plan = matches!(self, Self::Source(SourceCommand::Plan(_)));
-        board || plan || matches!(self, Self::Voicing(VoicingCommand::Edit(_) | VoicingCommand::Target(_)))
+        let walk = matches!(self, Self::Undo | Self::Redo);
+        board
+            || plan
+            || walk
+            || matches!(self, Self::Voicing(VoicingCommand::Edit(_) | VoicingCommand::Target(_)))
     }
 
     /// The key that does it, where there is one.

@@ -21,6 +21,8 @@ pub enum TuneEdit {
     RemoveCrossover(String, usize),
     /// Every crossover of a channel in place of what is there.
     Crossovers(String, Vec<Crossover>),
+    /// The slope that speaker and filter are to have together at a crossover, on every side of it; the filter's own without.
+    Slope(Vec<(String, Pass)>, Option<Crossover>),
     /// One filter of a channel.
     Section(String, usize, Section),
     /// One more filter.
@@ -42,6 +44,7 @@ impl TuneEdit {
             Self::AddCrossover(channel, crossover) => format!("add {:?} {channel}", crossover.pass),
             Self::RemoveCrossover(channel, index) => format!("remove crossover {channel} {index}"),
             Self::Crossovers(channel, _) => format!("crossovers {channel}"),
+            Self::Slope(edges, _) => format!("slope {edges:?}"),
             Self::Section(channel, index, _) => format!("section {channel} {index}"),
             Self::AddSection(channel) => format!("add {channel}"),
             Self::RemoveSection(channel, index) => format!("remove {channel} {index}"),
@@ -76,6 +79,8 @@ pub enum VoicingCommand {
     Align,
     /// Every crossover joined again, where that is better.
     Join,
+    /// Filters that reach the slopes chosen for speaker and filter together.
+    ReachSlopes,
     /// A correction for the scope.
     Propose,
     /// Edit the tune.
@@ -113,6 +118,7 @@ impl VoicingCommand {
             Self::SetUp => "Set it up".into(),
             Self::Align => "Align".into(),
             Self::Join => "Join again".into(),
+            Self::ReachSlopes => "Find the filters".into(),
             Self::Propose => "Propose".into(),
             Self::Edit(TuneEdit::AddSection(_)) => "Add filter".into(),
             Self::Edit(TuneEdit::RemoveSection(..)) => "Remove".into(),

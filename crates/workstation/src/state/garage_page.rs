@@ -7,7 +7,7 @@ use std::path::PathBuf;
 pub struct VisitLine {
     /// Its folder.
     pub folder: PathBuf,
-    /// `2026-03-14`.
+    /// `2026-03-14, no. 2, passenger`.
     pub words: String,
 }
 

@@ -51,11 +51,14 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
             factory::keep_plan(&folder, &mut WorkClock::System, &signal, plan)?;
             Ok(Event::Ready("source: the plan is kept, and the undoing worked out again for it".into()))
         }
-        Think::SetUp { curves, sheet, keep } => set_up(&curves, &sheet, keep.map(|tune| *tune)),
+        Think::SetUp { curves, sheet, tune, keep } => set_up(&curves, &sheet, tune.map(|tune| *tune), keep),
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
         Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),
-        Think::Seats { curves, other, weight, sheet } => seats(&curves, &other, weight, &sheet, watch),
+        Think::Seats { curves, other, weight, sheet } => {
+            seats(&order.visit, &curves, &other, weight, &sheet, watch)
+        }
         Think::Join { curves, sheet, tune } => join(&curves, &sheet, &tune),
+        Think::ReachSlopes { curves, sheet, tune } => reach_slopes(&curves, &sheet, &tune),
         Think::Follow { number, curves, sheet, tune } => Ok(follow(number, &curves, &sheet, &tune)),
         Think::Prove(number) => {
             let folder = VisitFolder::open(&order.visit)?;
@@ -95,9 +98,13 @@ fn curves(visit: &Path, watch: &Watch) -> Result<Event, JobError> {
     Ok(Event::Curves(Arc::new(found.result), views, found.remarks))
 }
 
-fn set_up(curves: &Curves, sheet: &Sheet, keep: Option<Tune>) -> Result<Event, JobError> {
+fn set_up(curves: &Curves, sheet: &Sheet, tune: Option<Tune>, keep: bool) -> Result<Event, JobError> {
     let (target, limits) = needs(sheet)?;
-    let wish = Wish { temperature_c: sheet.conditions.temperature_c, crossovers_of: keep, ..Wish::default() };
+    let temperature_c = sheet.conditions.temperature_c;
+    let wish = match tune {
+        Some(tune) if keep => Wish { temperature_c, crossovers_of: Some(tune), ..Wish::default() },
+        slopes_of => Wish { temperature_c, slopes_of, ..Wish::default() },
+    };
     let made = voicing::set_up(curves, &sheet.channels, target, limits, &wish)?;
     let (made, remarks) = (made.result, made.remarks);
     let mut said = said(made.reasons);
@@ -136,6 +143,14 @@ fn propose(curves: &Curves, sheet: &Sheet, tune: &Tune, scope: &ScopeView) -> Re
     Ok(tuned(Tuned { tune: proposed.result.tune, said, left_alone, ..Tuned::default() }))
 }
 
+fn reach_slopes(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Result<Event, JobError> {
+    let (target, limits) = needs(sheet)?;
+    let reached = voicing::reach_slopes(curves, &sheet.channels, tune, target, limits)?;
+    let mut said = said(reached.result.reasons);
+    said.extend(doubts(reached.remarks));
+    Ok(tuned(Tuned { tune: reached.result.tune, said, ..Tuned::default() }))
+}
+
 fn join(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Result<Event, JobError> {
     let (target, limits) = needs(sheet)?;
     let joined = voicing::join_again(curves, &sheet.channels, tune, target, limits)?;
@@ -146,6 +161,7 @@ fn join(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Result<Event, JobError> 
 }
 
 fn seats(
+    visit: &Path,
     curves: &Curves,
     other: &Path,
     weight: f64,
@@ -153,7 +169,7 @@ fn seats(
     watch: &Watch,
 ) -> Result<Event, JobError> {
     let (target, limits) = needs(sheet)?;
-    let second = cabin::curves(&VisitFolder::open(other)?, watch)?.result;
+    let second = voicing::curves_at_other_seat(&VisitFolder::open(visit)?, other, watch)?;
     let wish = Wish { temperature_c: sheet.conditions.temperature_c, ..Wish::default() };
     let made = voicing::two_seats(curves, &second, &sheet.channels, target, limits, weight, &wish)?;
     let mut said = said(made.result.reasons);

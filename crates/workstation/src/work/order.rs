@@ -169,8 +169,10 @@ pub enum Think {
         curves: Arc<Curves>,
         /// Channels, target and limits.
         sheet: Box<Sheet>,
-        /// Its crossovers are kept; without, they are proposed.
-        keep: Option<Box<Tune>>,
+        /// What is there.
+        tune: Option<Box<Tune>>,
+        /// Its crossovers are kept; otherwise they are proposed, for the slopes it asks of speaker and filter together.
+        keep: bool,
     },
     /// Levels, delays and polarity.
     Align {
@@ -191,6 +193,15 @@ pub enum Think {
         tune: Box<Tune>,
         /// For this.
         scope: ScopeView,
+    },
+    /// Filters that reach the slopes chosen for speaker and filter together.
+    ReachSlopes {
+        /// The takes.
+        curves: Arc<Curves>,
+        /// Channels, target and limits.
+        sheet: Box<Sheet>,
+        /// What is there.
+        tune: Box<Tune>,
     },
     /// Every crossover joined again.
     Join {

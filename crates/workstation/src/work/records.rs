@@ -83,7 +83,13 @@ fn list(folder: &Path) -> Result<Event, Fault> {
                 let record = visit.record();
                 let number =
                     if record.number > 1 { format!(", no. {}", record.number) } else { String::new() };
-                VisitLine { folder: visit.path().to_owned(), words: format!("{}{number}", record.date) }
+                // The driver's is the usual one.
+                let seat = match record.seat.trim() {
+                    "" | "driver" => String::new(),
+                    other => format!(", {other}"),
+                };
+                let words = format!("{}{number}{seat}", record.date);
+                VisitLine { folder: visit.path().to_owned(), words }
             })
             .collect();
         lines.reverse();

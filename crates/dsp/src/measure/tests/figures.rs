@@ -301,3 +301,22 @@ fn the_reference_gives_time_zero() {
         assert!(off_us.abs() <= 0.05, "seed {seed}");
     }
 }
+
+#[test]
+fn a_band_s_ratio_of_signal_to_noise_is_that_of_the_whole_band() {
+    let recipe = rig::sweep_recipe(1);
+    let signal = recipe.render().unwrap().channels.remove(0);
+    let mut random = rig::seeded(11);
+    let mut heard = rig::record(&signal, &Car::random(&mut random), 9_000.0, 0.0, 0.5);
+    rig::add_noise(&mut heard, &mut random, Colour::White, 30.0, (100_000, 500_000));
+    let capture = Capture { rate_hz: 48_000, microphone: &heard, reference: None };
+    let thirds = Options { smoothing: 3.0, ..Options::default() };
+    let measured = analyse(&recipe, &capture, &thirds).unwrap();
+    let curve_snr_db = measured.curve.snr_db.as_ref().unwrap();
+    let named = |hz: f64| measured.facts.snr_db.iter().find(|b| b.band_hz == hz).unwrap().db;
+    // 1 kHz and its multiples by ten thirds of an octave are midband frequencies themselves (IEC 61260-1).
+    for hz in [100.0, 1000.0, 10_000.0] {
+        let on_curve = crate::curve::interpolate_log(&measured.curve.frequency_hz, curve_snr_db, hz).unwrap();
+        assert!((named(hz) - on_curve).abs() < 0.1, "{hz} Hz: {} against {on_curve}", named(hz));
+    }
+}

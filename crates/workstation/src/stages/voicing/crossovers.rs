@@ -3,13 +3,13 @@
 use std::sync::Arc;
 
 use dsp::curve::{Curve, log_grid_hz};
-use dsp::filter::ChannelFilter;
+use dsp::filter::{ChannelFilter, stages_of};
 use dsp::limits::Limits;
 use dsp::tune::{ChannelTune, Crossover, CrossoverFamily, Pass};
 use eframe::egui::{Label, Ui};
 use garage::Channel;
 
-use super::listed;
+use super::{listed, slope};
 use crate::board::{Board, Handle, Ink, Trace, frequency_words};
 use crate::commands::{Command, TuneEdit, VoicingCommand};
 use crate::state::State;
@@ -20,8 +20,6 @@ use crate::widgets::{Mark, action, figure, hint, pick_small, remark};
 const USUAL_ORDER: u8 = 4;
 /// The result is on its slope while it keeps within this.
 const NEAR_DB: f64 = 2.0;
-const FAMILIES: [CrossoverFamily; 3] =
-    [CrossoverFamily::LinkwitzRiley, CrossoverFamily::Butterworth, CrossoverFamily::Bessel];
 
 /// The crossover that the board's ring `index` belongs to, and its channel.
 pub fn crossover_at(state: &State, index: usize) -> Option<(String, Crossover)> {
@@ -40,10 +38,11 @@ pub fn board(state: &State) -> Option<Board> {
     let result = whole.predict(&measured.average);
     let grid = log_grid_hz(20.0, 20_000.0, 24.0);
     let electrical = Curve::of_levels(grid.clone(), filter.levels_db(&grid));
-    // Driver and filter together should do what the filter alone does: then the two sides of a crossover add up as its
-    // family does.
-    let ideal = electrical.clone();
-    let inside = between(&channel.crossovers);
+    // Driver and filter together should follow the slope that was chosen, or else do what the filter alone does: then the
+    // two sides of a crossover add up as its family does.
+    let asked = ChannelTune { crossovers: channel.slopes(), ..ChannelTune::default() };
+    let ideal = Curve::of_levels(grid.clone(), ChannelFilter::new(&asked, rate_hz).ok()?.levels_db(&grid));
+    let inside = between(&channel.slopes());
     let trace = |name: &str, ink, curve: Curve, shift_db| Trace {
         name: name.into(),
         ink,
@@ -97,16 +96,24 @@ fn level_within(curve: &Curve, (from_hz, to_hz): (f64, f64)) -> f64 {
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     ui.spacing_mut().item_spacing.y = 2.0 * GRID;
     let Some(channel) = listed(state) else { return };
+    let limits = state.draft.sheet.limits.as_ref();
     for (index, crossover) in channel.crossovers.iter().enumerate() {
-        one(ui, state.draft.sheet.limits.as_ref(), &channel.name, index, crossover, out);
+        one(ui, limits, channel, index, crossover, out);
+        slope::show(ui, state, channel, crossover.pass, out);
     }
     ui.horizontal_wrapped(|ui| {
         for pass in [Pass::High, Pass::Low] {
             if channel.crossovers.iter().all(|c| c.pass != pass) {
-                let edit =
-                    TuneEdit::AddCrossover(channel.name.clone(), first_crossover(state, channel, pass));
-                action(ui, Command::Voicing(VoicingCommand::Edit(edit)), true, out);
+                let first = first_crossover(state, channel, pass);
+                let room = limits.is_none_or(|it| it.bands_of_crossovers(&[first]) <= it.bands_left(channel));
+                let edit = TuneEdit::AddCrossover(channel.name.clone(), first);
+                action(ui, Command::Voicing(VoicingCommand::Edit(edit)), room, out);
             }
+        }
+        let chosen = state.draft.tune.iter().flat_map(|it| &it.channels).any(|it| !it.acoustic.is_empty());
+        if chosen {
+            let ready = !state.cabin.channels.is_empty() && !state.is_busy();
+            action(ui, Command::Voicing(VoicingCommand::ReachSlopes), ready, out);
         }
         let ready = !state.cabin.channels.is_empty() && !state.is_busy();
         action(ui, Command::Voicing(VoicingCommand::SetUpAgain), ready, out);
@@ -137,8 +144,11 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     }
     hint(
         ui,
-        "Drag the rings, or type. Dashed: the driver. Solid: the filter. Dotted: both together. The corridor is the slope of the filter chosen: both together should follow it.",
+        "Drag the rings, or type. Dashed: the driver. Solid: the filter. Dotted: both together. The corridor is the slope both together should follow: that of the filter, unless you choose another.",
     );
+    if let Some(limits) = limits {
+        hint(ui, &bands_words(limits, channel));
+    }
 }
 
 /// Where a crossover begins: at the advice, or else at the end of the speaker's safe band.
@@ -155,29 +165,57 @@ fn first_crossover(state: &State, tune: &ChannelTune, pass: Pass) -> Crossover {
         Pass::Low => band_hz.1.min(usable_hz.1),
     };
     let limits = state.draft.sheet.limits.as_ref();
-    let (family, order) =
-        limits.map_or((CrossoverFamily::LinkwitzRiley, USUAL_ORDER), |it| it.crossover(USUAL_ORDER));
+    let (family, order) = limits.map_or((CrossoverFamily::LinkwitzRiley, USUAL_ORDER), |it| {
+        it.crossover_within(USUAL_ORDER, it.bands_left(tune))
+    });
     Crossover { pass, family, order, frequency_hz }
+}
+
+/// What crossovers cost, in words.
+fn bands_words(limits: &Limits, channel: &ChannelTune) -> String {
+    if limits.crossovers_take_bands {
+        format!(
+            "This processor builds crossovers from its bands: they take {} of {}.",
+            limits.bands_of_crossovers(&channel.crossovers),
+            limits.bands
+        )
+    } else {
+        "This processor has filters of their own for crossovers: they take no bands.".to_owned()
+    }
+}
+
+/// The orders of `family` that the processor has and that fit beside what the channel has, `own` given up.
+fn orders(
+    limits: Option<&Limits>,
+    family: CrossoverFamily,
+    channel: &ChannelTune,
+    own: &Crossover,
+) -> Vec<u8> {
+    let Some(limits) = limits else { return every_order(family) };
+    let room = limits.bands_left(channel) + limits.bands_of_crossovers(&[*own]);
+    let fits = |order: &u8| !limits.crossovers_take_bands || stages_of(family, *order) <= room;
+    limits.crossover_orders(family).into_iter().filter(fits).collect()
 }
 
 fn one(
     ui: &mut Ui,
     limits: Option<&Limits>,
-    name: &str,
+    channel: &ChannelTune,
     index: usize,
     crossover: &Crossover,
     out: &mut Vec<Command>,
 ) {
     let t = tokens(ui);
+    let name = &channel.name;
     let word = if crossover.pass == Pass::High { "High-pass" } else { "Low-pass" };
     let of = |what: &str| format!("{what} of {} of {name}", word.to_lowercase());
     let mut new = *crossover;
     ui.horizontal(|ui| {
         ui.add_sized([76.0, 20.0], Label::new(plain(word, Size::Body, t.quiet)));
         figure(ui, &of("Frequency"), &mut new.frequency_hz, "Hz", 10.0..=20_000.0, 0, 120.0);
-        let orders = |family| limits.map_or_else(|| orders(family), |it| it.crossover_orders(family));
+        let orders = |family| orders(limits, family, channel, crossover);
         let families: Vec<CrossoverFamily> =
-            FAMILIES.into_iter().filter(|family| !orders(*family).is_empty()).collect();
+            CrossoverFamily::ALL.into_iter().filter(|family| !orders(*family).is_empty()).collect();
         let words: Vec<String> = families.iter().map(ToString::to_string).collect();
         let picked = pick_small(ui, &of("Shape"), &crossover.family.to_string(), &words, 136.0);
         if let Some(family) = picked.and_then(|i| families.get(i)) {
@@ -186,24 +224,24 @@ fn one(
             new.order = nearest.unwrap_or(new.order);
         }
         let orders = orders(crossover.family);
-        let slopes: Vec<String> = orders.iter().map(|order| slope(*order)).collect();
-        let picked = pick_small(ui, &of("Slope"), &slope(crossover.order), &slopes, 112.0);
+        let slopes: Vec<String> = orders.iter().map(|order| slope_words(*order)).collect();
+        let picked = pick_small(ui, &of("Slope"), &slope_words(crossover.order), &slopes, 112.0);
         if let Some(order) = picked.and_then(|i| orders.get(i)) {
             new.order = *order;
         }
-        let remove = TuneEdit::RemoveCrossover(name.to_owned(), index);
+        let remove = TuneEdit::RemoveCrossover(name.clone(), index);
         action(ui, Command::Voicing(VoicingCommand::Edit(remove)), true, out).accessible_name(of("Remove"));
     });
     if new != *crossover {
-        out.push(Command::Voicing(VoicingCommand::Edit(TuneEdit::Crossover(name.to_owned(), index, new))));
+        out.push(Command::Voicing(VoicingCommand::Edit(TuneEdit::Crossover(name.clone(), index, new))));
     }
 }
 
-fn slope(order: u8) -> String {
+pub(super) fn slope_words(order: u8) -> String {
     format!("{} dB/oct", 6 * u32::from(order))
 }
 
-fn orders(family: CrossoverFamily) -> Vec<u8> {
+pub(super) fn every_order(family: CrossoverFamily) -> Vec<u8> {
     match family {
         CrossoverFamily::LinkwitzRiley => vec![2, 4, 6, 8],
         CrossoverFamily::Butterworth | CrossoverFamily::Bessel => (1..=8).collect(),

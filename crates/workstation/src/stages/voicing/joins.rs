@@ -152,7 +152,10 @@ fn picture(ui: &mut Ui, joint: &Joint, title: &str) {
             (false, false) => Align2::LEFT_TOP,
         };
         let off = vec2(if right { 6.0 } else { -6.0 }, if low { -8.0 } else { 8.0 });
-        painter.text(at + off, align, "next best", Size::Small.regular(), t.quiet);
+        let words = painter.layout_no_wrap("next best".to_owned(), Size::Small.regular(), t.quiet);
+        let beside = align.anchor_size(at + off, words.size());
+        painter.rect_filled(beside.expand2(vec2(3.0, 0.0)), 2, t.paper);
+        painter.galley(beside.min, words, t.quiet);
     }
 }
 

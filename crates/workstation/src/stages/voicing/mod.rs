@@ -5,6 +5,7 @@ mod crossovers;
 mod joins;
 mod seats;
 mod settings;
+mod slope;
 mod target;
 mod tunes;
 
@@ -27,7 +28,12 @@ pub use target::corridor;
 
 pub fn centre(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let has_tune = state.draft.tune.is_some();
-    let leaf_height = if has_tune { (ui.available_height() * 0.38).clamp(220.0, 400.0) } else { 0.0 };
+    // Cards want more height than lines do.
+    let share = match state.voicing.leaf {
+        Leaf::Joins | Leaf::Tunes | Leaf::Seats => 0.46,
+        Leaf::Settings | Leaf::Crossovers | Leaf::Target => 0.38,
+    };
+    let leaf_height = if has_tune { (ui.available_height() * share).clamp(220.0, 440.0) } else { 0.0 };
     let room = vec2(ui.available_width(), ui.available_height() - leaf_height - 2.0 * GRID);
     super::show_board(ui, state, room, out);
     if !has_tune {
@@ -102,7 +108,12 @@ fn whole(state: &State) -> Board {
         tolerance_db: target.map_or(0.0, |target| target.tolerance_db),
         handles: target.filter(|_| page.leaf == Leaf::Target).map_or_else(Vec::new, target::handles),
         left_alone: page.left_alone.clone(),
-        strip: if page.leaf == Leaf::Tunes { tunes::strip(state) } else { strip(state) },
+        strip: match page.leaf {
+            Leaf::Tunes => tunes::strip(state),
+            // One channel's correction says nothing of these.
+            Leaf::Joins | Leaf::Seats => None,
+            Leaf::Settings | Leaf::Crossovers | Leaf::Target => strip(state),
+        },
         unit: "dB",
         simulated: state.is_simulated(),
         empty: page

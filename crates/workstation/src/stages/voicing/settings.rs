@@ -1,5 +1,6 @@
 //! The settings of one channel, every number editable by keyboard.
 
+use dsp::limits::Limits;
 use dsp::tune::{ChannelTune, Polarity, Section, SectionKind};
 use eframe::egui::{Grid, Ui, vec2};
 use garage::entry::kind_word;
@@ -61,35 +62,42 @@ fn crossover_words(crossover: &dsp::tune::Crossover) -> String {
 fn filters(ui: &mut Ui, state: &State, channel: &ChannelTune, out: &mut Vec<Command>) {
     let t = tokens(ui);
     let name = &channel.name;
-    if channel.sections.is_empty() {
-        hint(ui, "No filters yet. Propose a correction, or add one by hand.");
-    } else {
-        Grid::new(("filters", name)).num_columns(6).spacing(vec2(12.0, 4.0)).show(ui, |ui| {
-            for head in ["", "Kind", "Frequency", "Gain", "Q", ""] {
-                ui.label(plain(head, Size::Small, t.quiet));
-            }
-            ui.end_row();
-            for (index, section) in channel.sections.iter().enumerate() {
-                filter(ui, state, name, index, section, out);
-                ui.end_row();
-            }
-        });
-    }
-    let bands = state.draft.sheet.limits.as_ref().map(|l| l.bands);
+    let limits = state.draft.sheet.limits.as_ref();
     ui.horizontal(|ui| {
-        let room = bands.is_none_or(|bands| channel.sections.len() < bands);
+        let room = limits.is_none_or(|limits| limits.bands_left(channel) > 0);
         let add = TuneEdit::AddSection(name.clone());
         action(ui, Command::Voicing(VoicingCommand::Edit(add)), room, out);
         let clear = TuneEdit::Clear(name.clone());
         action(ui, Command::Voicing(VoicingCommand::Edit(clear)), !channel.sections.is_empty(), out);
-        if let Some(bands) = bands {
-            ui.label(plain(
-                format!("{} of {bands} bands used", channel.sections.len()),
-                Size::Small,
-                t.quiet,
-            ));
+        if let Some(limits) = limits {
+            ui.label(plain(used_words(limits, channel), Size::Small, t.quiet));
         }
     });
+    if channel.sections.is_empty() {
+        hint(ui, "No filters yet. Propose a correction, or add one by hand.");
+    } else {
+        Grid::new(("filters", name)).num_columns(6).min_row_height(20.0).spacing(vec2(12.0, 4.0)).show(
+            ui,
+            |ui| {
+                for head in ["", "Kind", "Frequency", "Gain", "Q", ""] {
+                    ui.label(plain(head, Size::Small, t.quiet));
+                }
+                ui.end_row();
+                for (index, section) in channel.sections.iter().enumerate() {
+                    filter(ui, state, name, index, section, out);
+                    ui.end_row();
+                }
+            },
+        );
+    }
+}
+
+/// `7 of 10 bands used, 4 of them by its crossovers`.
+fn used_words(limits: &Limits, channel: &ChannelTune) -> String {
+    let crossovers = limits.bands_of_crossovers(&channel.crossovers);
+    let used = channel.sections.len() + crossovers;
+    let by = if crossovers > 0 { format!(", {crossovers} of them by its crossovers") } else { String::new() };
+    format!("{used} of {} bands used{by}", limits.bands)
 }
 
 fn filter(ui: &mut Ui, state: &State, name: &str, index: usize, section: &Section, out: &mut Vec<Command>) {

@@ -2,13 +2,16 @@
 
 use dsp::curve::{Curve, log_grid_hz};
 use dsp::target::Target;
-use eframe::egui::{Checkbox, Grid, Ui, vec2};
+use eframe::egui::{Button, Checkbox, Ui, vec2};
 
 use crate::board::Handle;
 use crate::commands::{Command, TargetEdit, VoicingCommand};
 use crate::state::State;
-use crate::theme::{Size, plain, tokens};
+use crate::theme::{LEAST_TARGET, Size, plain, tokens};
 use crate::widgets::{figure, hint};
+
+/// Room for one point in a line.
+const POINT: f32 = 304.0;
 
 /// The target as a curve on the board.
 pub fn corridor(target: &Target) -> Curve {
@@ -40,34 +43,38 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         hint(ui, "Drag the rings on the board, or type. Only the shape counts: the level is fitted.");
     });
     let mut push = |edit| out.push(Command::Voicing(VoicingCommand::Target(edit)));
-    Grid::new("target").num_columns(3).spacing(vec2(8.0, 4.0)).show(ui, |ui| {
+    ui.horizontal_wrapped(|ui| {
         for (index, &(hz, db)) in target.points.iter().enumerate() {
-            let (mut new_hz, mut new_db) = (hz, db);
-            let decimals = usize::from(hz < 100.0);
-            figure(
-                ui,
-                &format!("Frequency of point {}", index + 1),
-                &mut new_hz,
-                "Hz",
-                10.0..=24_000.0,
-                decimals,
-                104.0,
-            );
-            figure(ui, &format!("Level of point {}", index + 1), &mut new_db, "dB", -30.0..=30.0, 1, 88.0);
-            if (new_hz, new_db) != (hz, db) {
-                push(TargetEdit::Point(index, new_hz, new_db));
-            }
-            ui.horizontal(|ui| {
-                if ui.button("+").accessible_name(format!("Add point after {}", index + 1)).clicked() {
-                    push(TargetEdit::AddAfter(index));
-                }
-                let removable = target.points.len() > 2;
-                let remove = ui.add_enabled(removable, eframe::egui::Button::new("−"));
-                if remove.accessible_name(format!("Remove point {}", index + 1)).clicked() {
-                    push(TargetEdit::Remove(index));
-                }
+            // A point stays whole where the line breaks.
+            ui.allocate_ui(vec2(POINT, LEAST_TARGET), |ui| {
+                ui.horizontal(|ui| point(ui, index, (hz, db), target.points.len() > 2, &mut push));
             });
-            ui.end_row();
         }
     });
+}
+
+/// Frequency and level of a point, one more after it, and away with it.
+fn point(
+    ui: &mut Ui,
+    index: usize,
+    (hz, db): (f64, f64),
+    removable: bool,
+    push: &mut impl FnMut(TargetEdit),
+) {
+    let (mut new_hz, mut new_db) = (hz, db);
+    let number = index + 1;
+    let decimals = usize::from(hz < 100.0);
+    let frequency = format!("Frequency of point {number}");
+    figure(ui, &frequency, &mut new_hz, "Hz", 10.0..=24_000.0, decimals, 104.0);
+    figure(ui, &format!("Level of point {number}"), &mut new_db, "dB", -30.0..=30.0, 1, 88.0);
+    if (new_hz, new_db) != (hz, db) {
+        push(TargetEdit::Point(index, new_hz, new_db));
+    }
+    if ui.button("+").accessible_name(format!("Add point after {number}")).clicked() {
+        push(TargetEdit::AddAfter(index));
+    }
+    let remove = ui.add_enabled(removable, Button::new("−"));
+    if remove.accessible_name(format!("Remove point {number}")).clicked() {
+        push(TargetEdit::Remove(index));
+    }
 }

@@ -1,0 +1,116 @@
+//! How long the window takes from a change of the target to the new prediction and to the new proposal, by way of its
+//! worker, against a transform of 2^19 samples beside it.
+//!
+//! `cargo run --release -p workstation --example bench_following`. Eight channels, nine positions, invented responses.
+#![expect(clippy::print_stdout, reason = "a bench prints its figures")]
+
+#[path = "../../job/examples/invented/mod.rs"]
+mod invented;
+
+use std::hint::black_box;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use dsp::limits::Limits;
+use dsp::spectrum::RealTransform;
+use eframe::egui::Context;
+use garage::{Car, Visit};
+use job::voicing::{self, Wish};
+use workstation::Opening;
+use workstation::app::Workstation;
+use workstation::commands::{Command, TargetEdit, VoicingCommand};
+use workstation::state::{Draft, OpenVisit, Sheet, State};
+
+/// Each a change of the target's top by so many decibels.
+const CHANGES_DB: [f64; 9] = [1.0, -1.0, 2.0, -2.0, 0.5, -3.0, 3.0, -0.5, 0.0];
+
+fn main() {
+    let Some(state) = state() else {
+        println!("the invented car cannot be set up");
+        return;
+    };
+    let plan = RealTransform::new(1 << 19);
+    let noise: Vec<f64> = (0..1 << 19).map(|n| (f64::from(n) * 0.7).sin()).collect();
+    let reference_ms = CHANGES_DB
+        .map(|_| {
+            let started = Instant::now();
+            black_box(plan.forward(black_box(&noise)));
+            ms_since(started)
+        })
+        .into_iter()
+        .fold(f64::INFINITY, f64::min);
+
+    let mut window = Workstation::new(&Context::default(), &Opening::default());
+    window.state = state;
+    let (mut predictions_ms, mut proposals_ms) = (Vec::new(), Vec::new());
+    for change_db in CHANGES_DB {
+        let Some((at, (hz, db))) = top(&window.state) else { return };
+        let started = Instant::now();
+        let edit = TargetEdit::Point(at, hz, db + change_db);
+        window.carry_out(Command::Voicing(VoicingCommand::Target(edit)));
+        predictions_ms.push(ms_since(started));
+        if window.state.voicing.following.is_none() {
+            println!("the window asked for no proposal");
+            return;
+        }
+        while window.state.voicing.following.is_some() {
+            std::thread::sleep(Duration::from_micros(200));
+            window.hear();
+        }
+        proposals_ms.push(ms_since(started));
+    }
+    println!("reference: a transform of 2^19 samples takes {reference_ms:.1} ms here");
+    for (what, all) in [
+        ("new prediction, in the frame of the change", predictions_ms),
+        ("new proposal by way of the worker (asked: 150 ms)", proposals_ms),
+    ] {
+        let mut sorted = all;
+        sorted.sort_by(f64::total_cmp);
+        let (middle, most) = (sorted[sorted.len() / 2], sorted[sorted.len() - 1]);
+        println!(
+            "{what}: {middle:.1} ms at the median, {most:.1} at most of {}; {:.1} and {:.1} of the reference",
+            sorted.len(),
+            middle / reference_ms,
+            most / reference_ms
+        );
+    }
+}
+
+fn ms_since(started: Instant) -> f64 {
+    1e3 * started.elapsed().as_secs_f64()
+}
+
+fn top(state: &State) -> Option<(usize, (f64, f64))> {
+    let points = &state.draft.sheet.target.as_ref()?.points;
+    points.iter().copied().enumerate().next_back()
+}
+
+/// A visit in memory with the takes of the invented car and a tune that was set up.
+fn state() -> Option<State> {
+    let (map, curves) = invented::car();
+    let limits: Limits =
+        serde_json::from_str(include_str!("../../../assets/limits/small-parametric.json")).ok()?;
+    let target = job::intake::default_target();
+    let made = voicing::set_up(&curves, &map, &target, &limits, &Wish::default()).ok()?;
+    let car = Car { name: "Invented".into(), channel_map: map, simulated: true, ..Car::default() };
+    let mut visit = Visit::begin(jiff::civil::date(2026, 3, 14));
+    (visit.target, visit.limits, visit.simulated) = (Some(target), Some(limits), true);
+    let sheet = Sheet::of(&car, &visit);
+    let open = OpenVisit {
+        folder: PathBuf::from("nowhere"),
+        car,
+        visit,
+        takes: Arc::default(),
+        tunes: Arc::default(),
+        proof: None,
+        finding: None,
+        undo: Vec::new(),
+    };
+    Some(State {
+        draft: Draft { sheet, tune: Some(made.result.tune) },
+        curves: Some(Arc::new(curves)),
+        open: Some(open),
+        ..State::default()
+    })
+}
