@@ -8,14 +8,14 @@
 mod invented;
 
 use std::hint::black_box;
-use std::path::PathBuf;
+use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use dsp::limits::Limits;
 use dsp::spectrum::RealTransform;
 use eframe::egui::Context;
-use garage::{Car, Visit};
+use garage::{Car, Simulation, Visit};
 use job::voicing::{self, Wish};
 use workstation::Opening;
 use workstation::app::Workstation;
@@ -23,10 +23,18 @@ use workstation::commands::{Command, TargetEdit, VoicingCommand};
 use workstation::state::{Draft, OpenVisit, Sheet, State};
 
 /// Each a change of the target's top by so many decibels.
-const CHANGES_DB: [f64; 9] = [1.0, -1.0, 2.0, -2.0, 0.5, -3.0, 3.0, -0.5, 0.0];
+const CHANGES_DB: [f64; 9] = [1.0, -1.0, 2.0, -2.0, 0.5, -3.0, 3.0, -0.5, 1.5];
 
 fn main() {
-    let Some(state) = state() else {
+    // The job card is written as it is edited, so there must be a visit to write it into.
+    let Ok(folder) = tempfile::tempdir() else { return };
+    let simulation = Simulation { scenario: "plain-front".into(), seed: 1 };
+    let day = jiff::civil::date(2026, 3, 14);
+    let Ok(visit) = job::intake::begin_simulated(&folder.path().join("garage"), &simulation, day) else {
+        println!("no visit can be begun in {}", folder.path().display());
+        return;
+    };
+    let Some(state) = state(visit.path()) else {
         println!("the invented car cannot be set up");
         return;
     };
@@ -46,6 +54,7 @@ fn main() {
     let (mut predictions_ms, mut proposals_ms) = (Vec::new(), Vec::new());
     for change_db in CHANGES_DB {
         let Some((at, (hz, db))) = top(&window.state) else { return };
+        let before = window.state.draft.tune.clone();
         let started = Instant::now();
         let edit = TargetEdit::Point(at, hz, db + change_db);
         window.carry_out(Command::Voicing(VoicingCommand::Target(edit)));
@@ -59,6 +68,10 @@ fn main() {
             window.hear();
         }
         proposals_ms.push(ms_since(started));
+        if window.state.draft.tune == before {
+            println!("no proposal came for {change_db:+.1} dB: {:?}", window.state.notice);
+            return;
+        }
     }
     println!("reference: a transform of 2^19 samples takes {reference_ms:.1} ms here");
     for (what, all) in [
@@ -86,8 +99,8 @@ fn top(state: &State) -> Option<(usize, (f64, f64))> {
     points.iter().copied().enumerate().next_back()
 }
 
-/// A visit in memory with the takes of the invented car and a tune that was set up.
-fn state() -> Option<State> {
+/// The takes of the invented car and a tune that was set up, in the visit at `folder`.
+fn state(folder: &Path) -> Option<State> {
     let (map, curves) = invented::car();
     let limits: Limits =
         serde_json::from_str(include_str!("../../../assets/limits/small-parametric.json")).ok()?;
@@ -98,7 +111,7 @@ fn state() -> Option<State> {
     (visit.target, visit.limits, visit.simulated) = (Some(target), Some(limits), true);
     let sheet = Sheet::of(&car, &visit);
     let open = OpenVisit {
-        folder: PathBuf::from("nowhere"),
+        folder: folder.to_owned(),
         car,
         visit,
         takes: Arc::default(),

@@ -232,7 +232,11 @@ fn phrase(settings: &ChannelTune, slip: &Slip) -> String {
             asked(*band, number)
         ),
         Slip::MissingBand { band } => {
-            format!("band {band} ({}) is missing or bypassed", asked(*band, "frequency"))
+            // Where the channel does not play, a band is as good as missing.
+            format!(
+                "band {band} ({}) is missing or bypassed, or stands where this channel plays nothing",
+                asked(*band, "frequency")
+            )
         }
         Slip::WrongQ { band, typed } => {
             format!(

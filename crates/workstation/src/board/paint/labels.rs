@@ -16,7 +16,9 @@ pub fn paint(ui: &Ui, board: &Board, layout: &Layout, t: &Tokens) {
     // A curve that ends well inside the plot is named there; the rest are named in the margin.
     let (inside, margin): (Vec<_>, Vec<_>) = ends.into_iter().partition(|(_, at)| at.x < plot.right() - 60.0);
     let painter = ui.painter();
-    let wished: Vec<f32> = inside.iter().map(|(_, at)| at.y).collect();
+    // A curve that leaves the plot is named at its edge.
+    let on_edge = |at: f32| at.clamp(plot.top(), plot.bottom());
+    let wished: Vec<f32> = inside.iter().map(|(_, at)| on_edge(at.y)).collect();
     let placed = spread_apart(&wished, APART, plot.top() + 10.0, plot.bottom() - 10.0);
     for ((trace, at), y) in inside.into_iter().zip(placed) {
         let ink = traces::colour(trace.ink, t);
@@ -24,8 +26,9 @@ pub fn paint(ui: &Ui, board: &Board, layout: &Layout, t: &Tokens) {
         let beside = Align2::LEFT_CENTER.anchor_size(pos2(at.x + 2.0 * GRID, y), galley.size());
         let most = plot.right() - GRID;
         let rect = beside.translate(vec2((most - beside.right()).min(0.0), 0.0));
-        if (y - at.y).abs() > 2.0 {
-            painter.line_segment([at, rect.left_center()], Stroke::new(1.0, ink.gamma_multiply(0.6)));
+        let end = pos2(at.x, on_edge(at.y));
+        if (y - end.y).abs() > 2.0 {
+            painter.line_segment([end, rect.left_center()], Stroke::new(1.0, ink.gamma_multiply(0.6)));
         }
         painter.rect_filled(rect.expand2(vec2(2.0, 0.0)), CORNER / 2, t.card.gamma_multiply(0.85));
         painter.galley(rect.min, galley, t.ink);
