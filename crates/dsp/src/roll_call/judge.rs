@@ -10,6 +10,11 @@ use crate::tune::Polarity;
 
 /// A pair of like speakers differs less in level unless something is wrong (sound pairs: 4 dB at most).
 const PAIR_LEVEL_DB: f64 = 8.0;
+/// The nearer of a pair is louder by about this for each millisecond that it comes earlier: 34 cm beyond a metre take
+/// 2.6 dB from a direct sound (inverse distance), and about half of what is heard in a small cabin is direct.
+const NEARER_DB_PER_MS: f64 = 1.3;
+/// What comes earlier by more is not the same pair's direct sound.
+const LEAD_MS: f64 = 4.0;
 /// A speaker without a like one differs less from all the others (sound cars: 7 dB at most).
 const LONE_LEVEL_DB: f64 = 10.0;
 /// Nor do both of a pair together, which are told from one another first.
@@ -171,10 +176,11 @@ impl Bench<'_> {
             let by_db = match mate {
                 Some(j) => {
                     let apart = self.level_db[i] - self.level_db[j];
+                    let beyond = apart - NEARER_DB_PER_MS * self.lead_ms(i, j);
                     let mate_away = self.fellows_db(j).map_or(0.0, |db| self.level_db[j] - db);
                     let limit =
                         if self.heard[i].answer.clipped && apart > 0.0 { CLIPPED_DB } else { PAIR_LEVEL_DB };
-                    if apart.abs() > limit && away.abs() >= mate_away.abs() {
+                    if beyond.abs() > limit && away.abs() >= mate_away.abs() {
                         apart
                     } else if away.abs() > PAIR_AWAY_DB {
                         // Both of the pair, alike or one each way.
@@ -244,6 +250,12 @@ impl Bench<'_> {
     fn late(&self, i: usize) -> bool {
         self.calls[i].kind == Kind::Subwoofer
             && self.heard[i].answer.arrival_ms.is_none_or(|at_ms| at_ms > LATE_MS)
+    }
+
+    /// By how much `i` arrives before `j`; 0 where that is not known.
+    fn lead_ms(&self, i: usize, j: usize) -> f64 {
+        let at = |k: usize| self.heard[k].answer.arrival_ms;
+        at(j).zip(at(i)).map(|(later, own)| later - own).filter(|lead| lead.abs() < LEAD_MS).unwrap_or(0.0)
     }
 
     fn nearer(&self, i: usize, j: usize) -> bool {
