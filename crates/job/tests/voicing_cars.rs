@@ -432,3 +432,21 @@ fn a_small_processor_is_not_asked_for_more_than_it_has() {
         }
     }
 }
+
+/// One position says little of the treble, where a centimetre decides: that speaker is left as it is, with the reason, and
+/// the car is set up all the same.
+#[test]
+fn one_position_is_enough_to_begin_with() {
+    let mut rng = ChaCha8Rng::seed_from_u64(49);
+    let bench = bench("active-two-way", &mut rng);
+    let [measured, _] = places(&bench, 0, &mut rng);
+    let cabin_here = cabin(&bench, &measured[..1], &mut rng);
+    let made = voicing::set_up(&cabin_here, &bench.map, &bench.target, &bench.limits, &Wish::default())
+        .unwrap()
+        .result;
+    println!("{:.2} dB, then {:.2}; {:?}", made.start_db, made.refined_db, made.left_alone);
+    assert!(made.refined_db < made.start_db && !made.left_alone.is_empty());
+    for channel in made.tune.channels.iter().filter(|it| it.sections.is_empty()) {
+        assert!(made.left_alone.iter().any(|it| it.reason.starts_with(&channel.name)), "{}", channel.name);
+    }
+}

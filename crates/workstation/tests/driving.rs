@@ -371,3 +371,17 @@ fn the_frame_after_a_change_shows_the_new_prediction() {
     // What is drawn is read back by its label.
     assert!(harness.query_all_by_label(&format!("{now_db:.1}")).next().is_some(), "{now_db:.1} is not shown");
 }
+
+/// A channel that is crossed and has no filters has nothing in the strip, whatever its coefficients say.
+#[test]
+fn the_strip_shows_filters_and_not_crossovers() {
+    let mut state = sample(Stage::Voicing);
+    let tune = state.draft.tune.as_mut().unwrap();
+    tune.channels[2].sections.clear();
+    tune.refresh_biquads().unwrap();
+    assert!(!tune.channels[2].biquads.is_empty());
+    let board = workstation::stages::board_of(&state);
+    let strip = board.strip.unwrap();
+    assert_eq!(strip.name, "front left woofer");
+    assert!(strip.curve.level_db.iter().all(|db| db.abs() < 1e-9), "{:?}", &strip.curve.level_db[..3]);
+}

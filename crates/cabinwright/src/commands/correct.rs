@@ -142,6 +142,9 @@ fn whole_visit(
     for reason in &judged.result.reasons {
         write!(words, "\n  {}: {}", reason.subject, reason.words)?;
     }
+    for left in &tune.left_alone {
+        write!(words, "\nLeft alone, {:.0} to {:.0} Hz: {}.", left.from_hz, left.to_hz, left.reason)?;
+    }
     for remark in &judged.remarks {
         write!(words, "\n{remark}")?;
     }

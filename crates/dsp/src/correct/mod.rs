@@ -100,12 +100,22 @@ pub enum CorrectError {
     /// The curve cannot be used.
     #[error("the response {0}")]
     Curve(&'static str),
+    /// All of the range is to be left alone.
+    #[error("the response has nothing that can be corrected in this range{}", first_reason(.left_alone))]
+    Nothing {
+        /// The parts of it, each with its reason.
+        left_alone: Vec<LeftAlone>,
+    },
     /// The limits have nothing to correct with.
     #[error("the limits {0}")]
     Limits(&'static str),
     /// A band could not be made into a filter.
     #[error(transparent)]
     Filter(#[from] FilterError),
+}
+
+fn first_reason(left_alone: &[LeftAlone]) -> String {
+    left_alone.first().map_or_else(String::new, |it| format!(": {}", it.reason))
 }
 
 /// Grid of the search, and of the figures.
@@ -143,7 +153,7 @@ pub fn propose(
     let error_db = error_on(&fine, response, target);
     let mut regions = leave::unmendable(&fine, &error_db, response, limits);
     if regions.iter().map(|region| region.last + 1 - region.first).sum::<usize>() >= fine.len() {
-        return Err(CorrectError::Curve("has nothing that can be corrected in this range"));
+        return Err(CorrectError::Nothing { left_alone: leave::in_hertz(&regions, &fine) });
     }
 
     let problem_on = |per_octave: f64| {

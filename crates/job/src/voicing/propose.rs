@@ -1,6 +1,6 @@
 //! Equalisation towards the target, for one channel, one side, or the whole car.
 
-use dsp::correct::{Effort, Options, propose as fit};
+use dsp::correct::{CorrectError, Effort, Options, propose as fit};
 use dsp::curve::Curve;
 use dsp::filter::ChannelFilter;
 use dsp::limits::Limits;
@@ -221,12 +221,16 @@ fn channel(
         return Ok(());
     }
     let limits = Limits { bands: most, ..broad(limits) };
-    let proposal = fit(&heard, target, &limits, &options)
-        .map_err(|error| JobError::Analysis(format!("{name}: {error}")))?;
+    let (sections, left_alone) = match fit(&heard, target, &limits, &options) {
+        Ok(proposal) => (proposal.sections, proposal.left_alone),
+        // One speaker that is not known well enough is no reason to leave the others.
+        Err(CorrectError::Nothing { left_alone }) => (Vec::new(), left_alone),
+        Err(error) => return Err(JobError::Analysis(format!("{name}: {error}"))),
+    };
     let named = |region: LeftAlone| LeftAlone { reason: format!("{name}: {}", region.reason), ..region };
-    made.left_alone.extend(proposal.left_alone.into_iter().map(named));
+    made.left_alone.extend(left_alone.into_iter().map(named));
     if let Some(settings) = made.tune.channels.iter_mut().find(|it| it.name == name) {
-        settings.sections = proposal.sections.into_iter().chain(kept).collect();
+        settings.sections = sections.into_iter().chain(kept).collect();
         settings.fir = None;
     }
     Ok(())

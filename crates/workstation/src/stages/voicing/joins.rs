@@ -17,7 +17,7 @@ const PICTURE: (f32, f32) = (276.0, 132.0);
 
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     if state.voicing.joints.is_empty() {
-        hint(ui, "How the bands add is worked out with the whole set-up.");
+        hint(ui, "How the bands add is worked out with the whole set-up, from takes with a time reference.");
         let ready = !state.cabin.channels.is_empty() && !state.is_busy();
         action(ui, Command::Voicing(VoicingCommand::SetUpAgain), ready, out);
         return;

@@ -126,7 +126,9 @@ fn whole(state: &State) -> Board {
 /// What the processor does to the channel in the list: its filters, without its level.
 fn strip(state: &State) -> Option<Strip> {
     let channel = listed(state)?;
-    let alone = ChannelTune { gain_db: 0.0, delay_ms: 0.0, crossovers: Vec::new(), ..channel.clone() };
+    // Without numbers the coefficients would be the filters, and they hold the crossovers.
+    let (sections, fir) = (channel.sections.clone(), channel.fir.clone());
+    let alone = ChannelTune { sections, fir, ..ChannelTune::default() };
     let filter = ChannelFilter::new(&alone, state.draft.tune.as_ref()?.sample_rate_hz).ok()?;
     let grid = log_grid_hz(20.0, 20_000.0, 24.0);
     let levels = filter.levels_db(&grid);
