@@ -91,22 +91,13 @@ impl VirtualCar {
     fn keep(&self, played: Played, lead: f64, inputs: &[u16], events: &[ScriptedEvent]) -> Recording {
         let Played { rate_hz, frames, take, .. } = played;
         let inputs: Vec<usize> = inputs.iter().map(|&input| usize::from(input)).collect();
-        let arriving = self.listen(&played, &inputs, Fidelity::Real);
         let places = self.clock(lead, frames, rate_hz, events);
-        let mut channels: Vec<Vec<f64>> = inputs
-            .iter()
-            .zip(&arriving)
-            .map(|(&input, signal)| {
-                let mut kept: Vec<f64> = places.iter().map(|&at| self.reader.read(signal, at)).collect();
-                self.disturb(input, &mut kept, rate_hz, take, events);
-                kept
-            })
-            .collect();
+        let mut channels: Vec<Vec<f32>> = self.listen(&played, &inputs, Fidelity::Real, |input, signal| {
+            let mut kept: Vec<f64> = places.iter().map(|&at| self.reader.read(&signal, at)).collect();
+            self.disturb(input, &mut kept, rate_hz, take, events);
+            kept.into_iter().map(|s| s.clamp(-1.0, 1.0) as f32).collect()
+        });
         let (lost_frames, remarks, unplugged) = mishaps(events, rate_hz, &mut channels);
-        let channels = channels
-            .into_iter()
-            .map(|channel| channel.into_iter().map(|s| s.clamp(-1.0, 1.0) as f32).collect())
-            .collect();
         Recording { channels, lost_frames, remarks, unplugged }
     }
 
@@ -174,7 +165,7 @@ impl VirtualCar {
 }
 
 /// Takes out lost frames, latest first, and cuts at an unplug.
-fn mishaps(events: &[ScriptedEvent], rate_hz: f64, channels: &mut [Vec<f64>]) -> (u64, Vec<String>, bool) {
+fn mishaps(events: &[ScriptedEvent], rate_hz: f64, channels: &mut [Vec<f32>]) -> (u64, Vec<String>, bool) {
     let (mut lost_frames, mut remarks, mut unplugged) = (0, Vec::new(), false);
     for scripted in events.iter().rev() {
         let at = (scripted.at_s * rate_hz) as usize;

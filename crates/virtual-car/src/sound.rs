@@ -1,5 +1,7 @@
 //! The signal's way through the car, on the player's clock and without noise.
 
+use std::borrow::Cow;
+
 use rustfft::num_complex::Complex;
 
 use crate::car::{CarError, FIRST_CHANNEL_OUTPUT, FIRST_LINE_INPUT, VirtualCar, acts_on};
@@ -36,8 +38,15 @@ impl Played {
 }
 
 impl VirtualCar {
-    /// What reaches each input of `inputs`, all of `played.frames` length.
-    pub(crate) fn listen(&self, played: &Played, inputs: &[usize], fidelity: Fidelity) -> Vec<Vec<f64>> {
+    /// Hands over what reaches each input of `inputs`, all of `played.frames` length, one after the other: a long take of
+    /// many lines is not held in memory twice.
+    pub(crate) fn listen<R>(
+        &self,
+        played: &Played,
+        inputs: &[usize],
+        fidelity: Fidelity,
+        mut each: impl FnMut(usize, Vec<f64>) -> R,
+    ) -> Vec<R> {
         let factory = self.factory_outputs(played, fidelity);
         // Where only the head unit is probed, what follows it need not be worked out.
         let beyond = inputs.iter().any(|&input| input == 0 || input >= FIRST_LINE_INPUT + factory.len());
@@ -49,9 +58,8 @@ impl VirtualCar {
         }
         let line = factor(self.scenario.recorder.line_gain_db);
         let at_line = |signal: &[f64]| signal.iter().map(|s| s * line).collect::<Vec<_>>();
-        inputs
-            .iter()
-            .map(|&input| match input {
+        let mut heard = |input: usize| {
+            let signal = match input {
                 0 => self.at_microphone(played, &fitted, fidelity),
                 1 => {
                     let mut sum = vec![0.0; played.frames];
@@ -62,11 +70,14 @@ impl VirtualCar {
                 }
                 _ => {
                     let number = input - FIRST_LINE_INPUT;
-                    let lines = factory.iter().chain(&undone).chain(&fitted).chain(&joined);
-                    lines.skip(number).map(|signal| at_line(signal)).next().unwrap_or_default()
+                    let ahead = factory.iter().map(Vec::as_slice).chain(undone.iter().map(|it| &**it));
+                    let lines = ahead.chain(fitted.iter().chain(&joined).map(Vec::as_slice));
+                    lines.skip(number).map(&at_line).next().unwrap_or_default()
                 }
-            })
-            .collect()
+            };
+            each(input, signal)
+        };
+        inputs.iter().map(|&input| heard(input)).collect()
     }
 
     fn factory_outputs(&self, played: &Played, fidelity: Fidelity) -> Vec<Vec<f64>> {
@@ -102,39 +113,41 @@ impl VirtualCar {
     }
 
     /// The head unit's outputs after the undoing of each.
-    fn undone(&self, factory: &[Vec<f64>], rate_hz: f64) -> Vec<Vec<f64>> {
+    fn undone<'a>(&self, factory: &'a [Vec<f64>], rate_hz: f64) -> Vec<Cow<'a, [f64]>> {
         let outputs = self.scenario.head_unit.outputs.iter();
         outputs
             .zip(factory)
             .map(|(output, signal)| {
+                let as_it_came = Cow::Borrowed(signal.as_slice());
                 let Some(undo) = self.undo.as_ref().filter(|_| !silent(signal)) else {
-                    return signal.clone();
+                    return as_it_came;
                 };
                 // The output's own name goes before its side's.
                 let named = undo.channels.iter().find(|channel| channel.name == output.name);
                 let settings =
                     named.or_else(|| undo.channels.iter().find(|channel| acts_on(&channel.name, output)));
-                settings.map_or_else(
-                    || signal.clone(),
-                    |settings| {
-                        Strip::new(settings, undo.sample_rate_hz, rate_hz, &self.reader).run(
-                            signal,
-                            0.0,
-                            &self.reader,
-                        )
-                    },
-                )
+                settings.map_or(as_it_came, |settings| {
+                    let strip = Strip::new(settings, undo.sample_rate_hz, rate_hz, &self.reader);
+                    Cow::Owned(strip.run(signal, 0.0, &self.reader))
+                })
             })
             .collect()
     }
 
-    fn processor_outputs(&self, played: &Played, undone: &[Vec<f64>], joined: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    fn processor_outputs(
+        &self,
+        played: &Played,
+        undone: &[Cow<'_, [f64]>],
+        joined: &[Vec<f64>],
+    ) -> Vec<Vec<f64>> {
         let latency_samples = self.scenario.processor.latency_ms * 1e-3 * played.rate_hz;
         let channels = &self.scenario.channels;
         let stage = self.input_stage.as_ref();
+        let undone = undone.iter().map(|signal| &**signal);
         let outputs = self.scenario.head_unit.outputs.iter().map(|output| &output.name).zip(undone);
-        let sums = stage.iter().flat_map(|stage| &stage.sums).map(|sum| &sum.name).zip(joined);
-        let inputs: Vec<(&String, &Vec<f64>)> = outputs.chain(sums).collect();
+        let sums = stage.iter().flat_map(|stage| &stage.sums).map(|sum| &sum.name);
+        let inputs: Vec<(&String, &[f64])> =
+            outputs.chain(sums.zip(joined.iter().map(Vec::as_slice))).collect();
         (0..channels.len())
             .map(|index| {
                 let mut input = played.on(index + FIRST_CHANNEL_OUTPUT);
@@ -245,7 +258,8 @@ impl VirtualCar {
             take: 0,
             by_itself: false,
         };
-        Ok(self.listen(&played, &[usize::from(input)], Fidelity::Linear).pop().unwrap_or_default())
+        let mut heard = self.listen(&played, &[usize::from(input)], Fidelity::Linear, |_, signal| signal);
+        Ok(heard.pop().unwrap_or_default())
     }
 }
 
