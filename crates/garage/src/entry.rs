@@ -1,6 +1,10 @@
 //! The entry sheet: a tune as lines to type in and tick off.
 
 use dsp::tune::{ChannelTune, Pass, Polarity, Section, SectionKind, Tune};
+use dsp::verdict::Verdict;
+
+use crate::channels::ChannelMap;
+use crate::take::{TakeKind, TakeRecord};
 
 /// One setting to type in.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -22,6 +26,45 @@ pub struct EntryLine {
 /// Every line of a tune, channel by channel: level, polarity, delay, bands, taps.
 pub fn lines(tune: &Tune) -> Vec<EntryLine> {
     tune.channels.iter().flat_map(channel_lines).collect()
+}
+
+/// A channel of which nothing was heard wherever it was taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DeadChannel {
+    /// Its name.
+    pub name: String,
+    /// Positions at which it was taken.
+    pub positions: usize,
+}
+
+impl DeadChannel {
+    /// Why there is nothing to type in for it.
+    pub fn words(&self) -> String {
+        let places = match self.positions {
+            1 => "the one position where it was taken".to_owned(),
+            many => format!("all {many} positions"),
+        };
+        format!(
+            "{} is dead: nothing of it was heard at {places}, so nothing is set for it; check its amplifier, its wires and the speaker.",
+            self.name
+        )
+    }
+}
+
+/// The channels of `map` of which nothing was heard in any take that counts.
+pub fn dead_channels<'a>(
+    map: &ChannelMap,
+    takes: impl IntoIterator<Item = &'a TakeRecord> + Clone,
+) -> Vec<DeadChannel> {
+    let of = |name: &str| {
+        let takes =
+            takes.clone().into_iter().filter(|take| take.kind == TakeKind::Cabin && take.is_current());
+        takes.filter(|take| take.subject.as_deref() == Some(name)).collect::<Vec<_>>()
+    };
+    let all = map.channels.iter().map(|channel| (channel.name.clone(), of(&channel.name)));
+    all.filter(|(_, takes)| !takes.is_empty() && takes.iter().all(|take| take.verdict == Verdict::Retake))
+        .map(|(name, takes)| DeadChannel { name, positions: takes.len() })
+        .collect()
 }
 
 /// The trade's word for a kind of filter.

@@ -2,8 +2,8 @@
 
 use std::path::Path;
 
-use dsp::verdict::Verdict;
-use garage::{Car, Finding, GarageError, Proof, TakeKind, TakeRecord, TuneRecord, Visit, VisitFolder};
+use garage::entry::{DeadChannel, dead_channels};
+use garage::{Car, Finding, GarageError, Proof, TakeRecord, TuneRecord, Visit, VisitFolder};
 
 /// All records of a visit that the report speaks of.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,17 +25,9 @@ pub struct Document {
 }
 
 impl Document {
-    /// Channels of which nothing was heard wherever they were taken, with the number of positions.
-    pub(crate) fn dead_channels(&self) -> Vec<(String, usize)> {
-        let of = |name: &str| {
-            let takes = self.takes.iter().filter(|take| take.kind == TakeKind::Cabin && take.is_current());
-            takes.filter(|take| take.subject.as_deref() == Some(name)).collect::<Vec<_>>()
-        };
-        let channels = self.car.channel_map.channels.iter();
-        let all = channels.map(|channel| (channel.name.clone(), of(&channel.name)));
-        all.filter(|(_, takes)| !takes.is_empty() && takes.iter().all(|take| take.verdict == Verdict::Retake))
-            .map(|(name, takes)| (name, takes.len()))
-            .collect()
+    /// Channels of which nothing was heard wherever they were taken.
+    pub(crate) fn dead_channels(&self) -> Vec<DeadChannel> {
+        dead_channels(&self.car.channel_map, &self.takes)
     }
 
     /// True when anything in it was simulated.

@@ -19,16 +19,16 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
         }
         Some(saved) => {
             let dead = document.dead_channels();
-            for (name, positions) in &dead {
-                let places = words::count(*positions, "position");
+            for it in &dead {
+                let places = words::count(it.positions, "position");
                 let told = format!(
                     "It is dead: nothing of it was heard at {places}. Nothing was set for it; check its amplifier, its wires and the speaker."
                 );
-                flow.entry(&words::sentence_case(name), 92.0, Style { ink: ink::WARN, ..TOLD }, &told);
+                flow.entry(&words::sentence_case(&it.name), 92.0, Style { ink: ink::WARN, ..TOLD }, &told);
                 flow.y += 2.0;
             }
             let told = by_subject(&saved.record.reasons).into_iter();
-            for (subject, words) in told.filter(|(subject, _)| dead.iter().all(|(name, _)| name != subject)) {
+            for (subject, words) in told.filter(|(subject, _)| dead.iter().all(|it| it.name != *subject)) {
                 flow.entry(&words::sentence_case(&subject), 92.0, TOLD, &words);
                 flow.y += 2.0;
             }

@@ -62,7 +62,10 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
         down => format!(" Turn the input down by {down}, so that no band can overload."),
     };
     let ticked = document.visit.entry.as_ref().filter(|entry| entry.tune == note.number);
-    let sheet = lines(tune);
+    // Nothing is typed in for a channel that is dead.
+    let dead = document.dead_channels();
+    let is_dead = |line: &EntryLine| dead.iter().any(|it| it.name == line.channel);
+    let sheet: Vec<EntryLine> = lines(tune).into_iter().filter(|line| !is_dead(line)).collect();
     flow.paragraph(
         BODY,
         &format!(
@@ -75,15 +78,16 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
     );
     flow.space(2.0);
     let ticked = |line: &EntryLine| ticked.is_some_and(|entry| entry.ticked.contains(&line.key));
-    let dead = document.dead_channels();
     let set = if sheet.len() > MANY { DENSE } else { ROOMY };
     flow.in_columns(set.columns, |flow| {
         for channel in sheet.chunk_by(|a, b| a.channel == b.channel) {
-            let is_dead =
-                channel.first().is_some_and(|line| dead.iter().any(|(name, _)| *name == line.channel));
-            block(flow, &set, channel, is_dead, ticked);
+            block(flow, &set, channel, ticked);
         }
     });
+    for it in &dead {
+        flow.space(4.0);
+        flow.paragraph(BODY, &it.words());
+    }
 }
 
 fn entered(sheet: &[EntryLine], ticked: Option<&std::collections::BTreeSet<String>>) -> String {
@@ -96,17 +100,11 @@ fn entered(sheet: &[EntryLine], ticked: Option<&std::collections::BTreeSet<Strin
     }
 }
 
-fn block(
-    flow: &mut Flow<'_>,
-    set: &Sheet,
-    channel: &[EntryLine],
-    is_dead: bool,
-    ticked: impl Fn(&EntryLine) -> bool,
-) {
+fn block(flow: &mut Flow<'_>, set: &Sheet, channel: &[EntryLine], ticked: impl Fn(&EntryLine) -> bool) {
     let Some(first) = channel.first() else { return };
     flow.space(7.0);
     flow.need(LABEL.leading + 3.0 * set.row.leading);
-    head(flow, &first.channel, if is_dead { ": dead" } else { "" });
+    head(flow, &first.channel, "");
     for line in channel {
         let short = line.what.strip_prefix("Band ").filter(|_| !set.bands_are_called_so);
         let what = short.map_or_else(|| line.what.clone(), |words| words.replacen(',', "", 1));

@@ -9,7 +9,7 @@ use garage::entry::{EntryLine, gain_words};
 use crate::commands::{Command, HandoverCommand};
 use crate::state::{Entry, State, entry};
 use crate::theme::{CARD_INSET, CORNER, GRID, Size, Tokens, bold, tokens};
-use crate::widgets::{Mark, action, card, chip, focus_ring, hint};
+use crate::widgets::{Mark, action, card, chip, focus_ring, hint, remark};
 
 const ROW: f32 = 46.0;
 const BOX: f32 = 22.0;
@@ -52,6 +52,9 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         let down = gain_words(entry.headroom_db);
         let down = down.trim_start_matches('+');
         hint(ui, &format!("Turn the processor's input down by {down}, so that no band can overload."));
+    }
+    for it in &entry.dead {
+        remark(ui, Mark::Doubt, &it.words());
     }
     let next = entry.next(channel).map(|line| line.key.as_str());
     ScrollArea::vertical().id_salt("entry").auto_shrink(false).show(ui, |ui| {

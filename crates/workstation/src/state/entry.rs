@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use garage::entry::{EntryLine, lines};
+use garage::entry::{DeadChannel, EntryLine, dead_channels, lines};
 
 use super::State;
 use crate::widgets::Mark;
@@ -13,6 +13,8 @@ pub struct Entry {
     pub tune: u32,
     /// In the order in which a person types.
     pub lines: Vec<EntryLine>,
+    /// Channels that are on no line, because nothing was heard of them.
+    pub dead: Vec<DeadChannel>,
     /// How far the input goes down so that no band can overload.
     pub headroom_db: f64,
     ticked: BTreeSet<String>,
@@ -24,9 +26,12 @@ pub fn entry(state: &State) -> Option<Entry> {
     let saved = open.latest_tune()?;
     let tune = saved.record.number;
     let ticked = open.visit.entry.as_ref().filter(|entry| entry.tune == tune);
+    let dead = dead_channels(&open.car.channel_map, open.takes.iter());
+    let is_dead = |line: &EntryLine| dead.iter().any(|it| it.name == line.channel);
     Some(Entry {
         tune,
-        lines: lines(&saved.tune),
+        lines: lines(&saved.tune).into_iter().filter(|line| !is_dead(line)).collect(),
+        dead,
         headroom_db: saved.tune.headroom_db,
         ticked: ticked.map(|entry| entry.ticked.clone()).unwrap_or_default(),
     })
