@@ -317,7 +317,7 @@ fn the_plan_of_the_outputs_follows_the_hand() {
     harness.get_by_label("Curve of front left tweeter");
     harness.get_by_label("front left woofer in the sum").click();
     harness.step();
-    harness.get_by_label("changed by hand");
+    harness.get_by_label_contains("changed by hand");
     let plan = state(&harness).source.plan.unwrap();
     assert_eq!(
         plan.iter().map(|it| it.name.as_str()).collect::<Vec<_>>(),

@@ -2,10 +2,10 @@
 
 mod common;
 
-use common::{probing, sample, window};
+use common::{probing, sample, wavy, window};
 use eframe::egui::vec2;
 use workstation::stages::Stage;
-use workstation::state::{Leaf, Overlay, State};
+use workstation::state::{ByHand, Leaf, Overlay, State};
 
 #[test]
 fn screens_to_look_at() {
@@ -20,6 +20,15 @@ fn screens_to_look_at() {
     screens.push(("customer".into(), State { overlay: Overlay::Customer, ..sample(Stage::Handover) }));
     screens.push(("source-outputs".into(), probing(false)));
     screens.push(("source-recording".into(), probing(true)));
+    let mut by_hand = sample(Stage::Source);
+    by_hand.source.plan = Some(by_hand.signal().unwrap().parts.clone());
+    by_hand.source.sum = Some(wavy(0.0, 3.5, 0.0, 20.0, 20_000.0).into());
+    by_hand.source.reworked = Some(ByHand {
+        expected: wavy(0.0, 0.3, 0.0, 20.0, 20_000.0).into(),
+        undo: wavy(0.0, -2.5, 0.0, 20.0, 20_000.0).into(),
+        off_db: 0.6,
+    });
+    screens.push(("source-by-hand".into(), by_hand));
     let mut typing = sample(Stage::Handover);
     typing.handover.typing = true;
     screens.push(("entry".into(), typing));

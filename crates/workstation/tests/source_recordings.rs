@@ -124,8 +124,17 @@ fn recordings_become_cards_and_a_plan_that_follows_the_hand() {
     click(&mut window, "high turned over");
     let by_hand = at_400(state(&window).source.sum.as_ref().unwrap());
     assert!(by_hand < as_found - 15.0, "{by_hand:.1} dB by hand, {as_found:.1} dB as found");
+    // The undoing follows by itself, without being kept.
+    until(&mut window, "the undoing by hand", |state| {
+        state.source.reworked.is_some() && state.source.reworking.is_none()
+    });
+    let made = state(&window).source.reworked.clone().unwrap();
+    let at_100 = |curve: &dsp::curve::Curve| curve.level_at_db(100.0).unwrap();
+    let sum = state(&window).source.sum.clone().unwrap();
+    let apart_db = at_100(&sum) + at_100(&made.undo) - at_100(&made.expected);
+    assert!(apart_db.abs() < 0.05, "{apart_db} dB between what is expected and what the undoing does");
     click(&mut window, "Back to the plan found");
-    assert!(state(&window).source.sum.is_none());
+    assert!(state(&window).source.sum.is_none() && state(&window).source.reworked.is_none());
     click(&mut window, "high in the sum");
     click(&mut window, "Keep this plan");
     until(&mut window, "the plan", |state| {

@@ -36,7 +36,7 @@ pub(crate) use joined::{Explained, Joined};
 pub use proof::{Proof, prove};
 pub use steps::CleanVolumeFinding;
 pub(crate) use visit::{RECORDED_AGAIN, combine_of, note_of, sum_at};
-pub use visit::{keep, keep_plan, sentence, sum};
+pub use visit::{Reworked, keep, keep_plan, rework, sentence, sum};
 pub(crate) use volume::{compare, shapes};
 
 /// What to look at.

@@ -113,6 +113,61 @@ fn clean_volume(found: CleanVolumeFinding) -> CleanVolume {
     }
 }
 
+/// A plan that was changed by hand, with an undo worked out for it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reworked {
+    /// The signal as it then is.
+    pub sum: Sum,
+    /// What undoes it.
+    pub undo: ChannelTune,
+}
+
+/// Works an undo out for the plan `parts` of the signal `name`, beginning at the one in `was`.
+///
+/// # Errors
+/// No such signal, a plan whose outputs cannot be summed or undone.
+pub fn rework(
+    finding: &Kept,
+    was: Option<&Tune>,
+    limits: Option<&Limits>,
+    name: &str,
+    parts: Vec<Combine>,
+) -> Result<Reworked, JobError> {
+    let Some(before) = sum(finding, &parts) else {
+        return Err(JobError::not_yet(
+            "these outputs cannot be summed: their phase was not kept",
+            "work the recordings out again",
+        ));
+    };
+    let Some(sum) = finding.sum(name) else {
+        return Err(JobError::Input(format!("no signal called \"{name}\" is joined here")));
+    };
+    let limits = Limits { fir_taps: 0, ..limits.cloned().unwrap_or_else(plain_limits) };
+    let channel = was.and_then(|was| was.channels.iter().find(|channel| channel.name == name));
+    let start = channel.map_or_else(Vec::new, |channel| channel.sections.clone());
+    let (from_hz, to_hz) =
+        passes(&before, sum.flatness.map_or((30.0, 16_000.0), |it| (it.from_hz, it.to_hz)));
+    let options = Options { from_hz, to_hz, start, ..Options::default() };
+    let proposal =
+        propose(&before, &flat(), &limits, &options).map_err(|e| JobError::Analysis(e.to_string()))?;
+    // The balance between the signals stays what it was.
+    let gain_db = channel.map_or(0.0, |channel| channel.gain_db);
+    let undo =
+        ChannelTune { name: name.to_owned(), gain_db, sections: proposal.sections, ..ChannelTune::default() };
+    let mut predicted = proposal.curve;
+    predicted.level_db.iter_mut().for_each(|db| *db += gain_db);
+    let flatness = Some(Flatness {
+        from_hz,
+        to_hz,
+        rms_db_before: proposal.predicted.rms_error_db_before,
+        rms_db_after: proposal.predicted.rms_error_db_after,
+        rms_db_measured: None,
+    });
+    let sum =
+        Sum { name: name.to_owned(), parts, before, predicted: Some(predicted), measured: None, flatness };
+    Ok(Reworked { sum, undo })
+}
+
 /// Keeps a plan that was changed by hand, with an undo worked out for it: a new tune, in which the other sums keep theirs.
 ///
 /// # Errors
@@ -126,45 +181,19 @@ pub fn keep_plan(
     let Some(mut kept) = folder.finding()? else {
         return Err(JobError::not_yet("nothing was found out about the source yet", "work it out first"));
     };
-    let Some(before) = sum(&kept, &parts) else {
-        return Err(JobError::not_yet(
-            "these outputs cannot be summed: their phase was not kept",
-            "work the recordings out again",
-        ));
-    };
-    let limits = Limits { fir_taps: 0, ..folder.record().limits.clone().unwrap_or_else(plain_limits) };
-    let was = kept.tune.map(|number| folder.tune(number)).transpose()?;
-    let mut undo =
-        was.map_or_else(|| Tune { sample_rate_hz: limits.sample_rate_hz, ..Tune::default() }, |was| was.tune);
-    let Some(sum) = kept.sums.iter_mut().find(|sum| sum.name == name) else {
-        return Err(JobError::Input(format!("no signal called \"{name}\" is joined here")));
-    };
-    let channel = undo.channels.iter_mut().find(|channel| channel.name == name);
-    let start = channel.as_ref().map_or_else(Vec::new, |channel| channel.sections.clone());
-    let (from_hz, to_hz) =
-        passes(&before, sum.flatness.map_or((30.0, 16_000.0), |it| (it.from_hz, it.to_hz)));
-    let options = Options { from_hz, to_hz, start, ..Options::default() };
-    let proposal =
-        propose(&before, &flat(), &limits, &options).map_err(|e| JobError::Analysis(e.to_string()))?;
-    // The balance between the signals stays what it was.
-    let gain_db = channel.as_ref().map_or(0.0, |channel| channel.gain_db);
-    let sections = proposal.sections;
-    let changed = ChannelTune { name: name.to_owned(), gain_db, sections, ..ChannelTune::default() };
-    let mut predicted = proposal.curve;
-    predicted.level_db.iter_mut().for_each(|db| *db += gain_db);
-    match channel {
-        Some(channel) => *channel = changed,
-        None => undo.channels.push(changed),
+    let limits = folder.record().limits.as_ref();
+    let was = kept.tune.map(|number| folder.tune(number)).transpose()?.map(|was| was.tune);
+    let reworked = rework(&kept, was.as_ref(), limits, name, parts)?;
+    let mut undo = was.unwrap_or_else(|| Tune {
+        sample_rate_hz: limits.map_or_else(|| plain_limits().sample_rate_hz, |it| it.sample_rate_hz),
+        ..Tune::default()
+    });
+    match undo.channels.iter_mut().find(|channel| channel.name == name) {
+        Some(channel) => *channel = reworked.undo,
+        None => undo.channels.push(reworked.undo),
     }
     undo.refresh_biquads().map_err(|(name, error)| JobError::Input(format!("{name}: {error}")))?;
-    sum.flatness = Some(Flatness {
-        from_hz,
-        to_hz,
-        rms_db_before: proposal.predicted.rms_error_db_before,
-        rms_db_after: proposal.predicted.rms_error_db_after,
-        rms_db_measured: None,
-    });
-    *sum = Sum { parts, before, predicted: Some(predicted), measured: None, ..sum.clone() };
+    kept.sums.iter_mut().filter(|sum| sum.name == name).for_each(|sum| *sum = reworked.sum.clone());
     let made_at = clock.now();
     kept.made_at = made_at;
     kept.tune = Some(folder.save_tune(&undo, note_of(made_at, kept.tune, kept.simulated))?);

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::{cabin, predict, remember, save_sheet, voicing};
+use super::{cabin, predict, remember, save_sheet, source, voicing};
 use crate::commands::{GarageCommand, IntakeCommand};
 use crate::state::{Draft, Notice, OpenVisit, Probing, Sheet, State};
 use crate::work::{DiskOrder, Event, Order, Question, Think};
@@ -88,6 +88,7 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
         Event::Followed { number, tune, left_alone } => {
             return voicing::followed(state, number, tune, left_alone);
         }
+        Event::Reworked { number, made } => return source::reworked(state, number, made),
         Event::Kept(number) => {
             state.notice = Some(Notice::done(format!("tune {number} is kept")));
             return read_again(state);
@@ -120,6 +121,7 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
             (state.running, state.source.following) = (None, None);
             state.cabin.queue.clear();
             voicing::let_go(state);
+            state.source.reworking = None;
             state.notice = Some(Notice::failed(words));
         }
     }
@@ -153,7 +155,7 @@ fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
         };
         if state.open.as_ref().and_then(plan) != plan(&visit) {
             // Another plan is in force: what a hand changed in the old one is kept or gone.
-            (state.source.plan, state.source.sum) = (None, None);
+            source::let_go(state);
         }
         let undo = |open: &OpenVisit| open.finding.as_ref().and_then(|it| it.tune);
         if state.open.as_ref().and_then(undo) != undo(&visit) {

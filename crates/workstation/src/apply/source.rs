@@ -3,13 +3,14 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use audio::rig::Watch;
 use garage::finding::Combine;
 use job::source::{Following, Line};
 
 use super::{sound, think};
 use crate::commands::SourceCommand;
-use crate::state::{Notice, State};
-use crate::work::{DiskOrder, Order, Sound, Think};
+use crate::state::{Asked, ByHand, Notice, State};
+use crate::work::{DiskOrder, Order, Sound, Think, ThinkOrder};
 
 pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
     match command {
@@ -31,10 +32,10 @@ pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
         SourceCommand::ShowOutputs(shown) => state.source.shows_outputs = shown,
         SourceCommand::Enter => return sound(state, Sound::EnterUndo, "Entering the undoing".into(), false),
         SourceCommand::Show(name) => state.source.shown = name,
-        SourceCommand::Plan(plan) => change_plan(state, plan),
+        SourceCommand::Plan(plan) => return change_plan(state, plan),
         SourceCommand::Signal(name) => {
             state.source.signal = Some(name);
-            (state.source.plan, state.source.sum) = (None, None);
+            let_go(state);
         }
         SourceCommand::KeepPlan => {
             let signal = state.signal().map(|sum| sum.name.clone());
@@ -81,10 +82,56 @@ fn recordings(state: &mut State) -> Vec<Order> {
     think(state, Think::Recordings(Box::new(order)), "Working the recordings out")
 }
 
-/// The sum's curve follows at once.
-fn change_plan(state: &mut State, plan: Option<Vec<Combine>>) {
+/// What a hand changed in the plan, and what was worked out for it, is kept or gone.
+pub fn let_go(state: &mut State) {
+    let page = &mut state.source;
+    (page.plan, page.sum, page.reworked, page.reworking) = (None, None, None, None);
+}
+
+/// The sum's curve follows at once; the undoing as soon as it is worked out.
+fn change_plan(state: &mut State, plan: Option<Vec<Combine>>) -> Vec<Order> {
     let finding = state.open.as_ref().and_then(|open| open.finding.as_ref());
     let sum = finding.zip(plan.as_ref()).and_then(|(finding, plan)| job::factory::sum(finding, plan));
     state.source.sum = sum.map(Arc::new);
     state.source.plan = plan;
+    if state.source.plan.is_none() || state.source.sum.is_none() {
+        (state.source.reworked, state.source.reworking) = (None, None);
+        return Vec::new();
+    }
+    rework(state)
+}
+
+/// Asks for the undoing of the plan as it is now; while one is on its way only the latest is asked for after it.
+fn rework(state: &mut State) -> Vec<Order> {
+    let signal = state.signal().map(|sum| sum.name.clone());
+    let page = &mut state.source;
+    if let Some(under_way) = &mut page.reworking {
+        under_way.moved_on = true;
+        return Vec::new();
+    }
+    let (Some(open), Some(signal), Some(plan)) = (&state.open, signal, page.plan.clone()) else {
+        return Vec::new();
+    };
+    let Some(finding) = open.finding.clone() else { return Vec::new() };
+    page.asked += 1;
+    page.reworking = Some(Asked { number: page.asked, moved_on: false });
+    let saved = open.tunes.iter().find(|it| Some(it.record.number) == finding.tune);
+    let what = Think::Rework {
+        number: page.asked,
+        undo: saved.map(|saved| Box::new(saved.tune.clone())),
+        limits: state.draft.sheet.limits.clone().map(Box::new),
+        finding,
+        signal,
+        plan,
+    };
+    vec![Order::Think(ThinkOrder { visit: open.folder.clone(), what, watch: Arc::new(Watch::default()) })]
+}
+
+/// Takes in an undoing that was worked out, and asks again where the plan has changed since.
+pub fn reworked(state: &mut State, number: u64, made: Option<ByHand>) -> Vec<Order> {
+    let Some(Asked { moved_on, .. }) = state.source.reworking.take_if(|it| it.number == number) else {
+        return Vec::new();
+    };
+    state.source.reworked = made;
+    if moved_on { rework(state) } else { Vec::new() }
 }

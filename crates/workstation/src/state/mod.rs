@@ -29,7 +29,7 @@ pub use progress::{Progress, progress};
 pub use rig_line::RigLine;
 pub use seat_plan::{Planned, plan};
 pub use sheet::{IntakeLine, Sheet, intake_lines, limits_words, target_words};
-pub use source::{Recording, Recordings, SourcePage};
+pub use source::{Asked, ByHand, Recording, Recordings, SourcePage};
 pub use voicing::{Compared, Draft, Following, Leaf, Said, ScopeView, Seats, VoicingPage};
 
 use std::sync::Arc;

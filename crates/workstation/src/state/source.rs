@@ -64,6 +64,26 @@ impl Recordings {
     }
 }
 
+/// A plan changed by hand and undone.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ByHand {
+    /// The sum with the undoing.
+    pub expected: Arc<Curve>,
+    /// The undoing's levels.
+    pub undo: Arc<Curve>,
+    /// How far from flat the sum then is, rms.
+    pub off_db: f64,
+}
+
+/// An undoing on its way.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Asked {
+    /// Its number.
+    pub number: u64,
+    /// The plan has changed again meanwhile.
+    pub moved_on: bool,
+}
+
 /// The stage.
 #[derive(Debug, Clone, Default)]
 pub struct SourcePage {
@@ -87,4 +107,10 @@ pub struct SourcePage {
     pub plan: Option<Vec<Combine>>,
     /// What the changed plan sums to.
     pub sum: Option<Arc<Curve>>,
+    /// What is expected of it with the undoing that was worked out for it, and what that undoing does to the levels.
+    pub reworked: Option<ByHand>,
+    /// The undoing that is being worked out.
+    pub reworking: Option<Asked>,
+    /// How many were asked for: each has its number.
+    pub asked: u64,
 }

@@ -4,6 +4,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use audio::rig::Watch;
+use dsp::curve::{Curve, log_grid_hz};
+use dsp::filter::ChannelFilter;
 use dsp::tune::Tune;
 use garage::{Reason, VisitFolder};
 use job::voicing::Wish;
@@ -11,7 +13,7 @@ use job::{JobError, WorkClock, cabin, factory, handover, source, voicing};
 
 use super::predict::scope_of;
 use super::{Curves, Event, Mouth, Think, ThinkOrder, Tuned, Worker, one_line};
-use crate::state::{ChannelView, CurveAt, Said, ScopeView, Sheet};
+use crate::state::{ByHand, ChannelView, CurveAt, Said, ScopeView, Sheet};
 
 /// The worker.
 pub struct Analysis;
@@ -51,6 +53,11 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
             factory::keep_plan(&folder, &mut WorkClock::System, &signal, plan)?;
             Ok(Event::Ready("source: the plan is kept, and the undoing worked out again for it".into()))
         }
+        Think::Rework { number, finding, undo, limits, signal, plan } => {
+            let made = factory::rework(&finding, undo.as_deref(), limits.as_deref(), &signal, plan);
+            let rate_hz = limits.map_or(48_000.0, |limits| limits.sample_rate_hz);
+            Ok(Event::Reworked { number, made: made.ok().and_then(|made| by_hand(made, rate_hz)) })
+        }
         Think::SetUp { curves, sheet, tune, keep } => set_up(&curves, &sheet, tune.map(|tune| *tune), keep),
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
         Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),
@@ -68,6 +75,18 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
         }
         Think::Report(path) => report(&order.visit, &path),
     }
+}
+
+/// Whatever goes wrong here is said when the plan is kept.
+fn by_hand(made: factory::Reworked, rate_hz: f64) -> Option<ByHand> {
+    let grid = log_grid_hz(20.0, 20_000.0, 24.0);
+    let filter = ChannelFilter::new(&made.undo, rate_hz).ok()?;
+    let levels = filter.levels_db(&grid);
+    Some(ByHand {
+        expected: made.sum.predicted?.into(),
+        undo: Curve::of_levels(grid, levels).into(),
+        off_db: made.sum.flatness?.rms_db_after,
+    })
 }
 
 fn curves(visit: &Path, watch: &Watch) -> Result<Event, JobError> {

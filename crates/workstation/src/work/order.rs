@@ -7,7 +7,7 @@ use audio::rig::{DeviceFacts, Watch};
 use dsp::limits::Limits;
 use dsp::target::Target;
 use dsp::tune::{LeftAlone, Tune};
-use garage::finding::Combine;
+use garage::finding::{Combine, Finding};
 use garage::rig::Calibration;
 use garage::visit::CheckKind;
 use job::factory::FactoryOrder;
@@ -17,7 +17,7 @@ use job::voicing::{CrossoverAdvice, Joint, SeatShare};
 
 use super::Curves;
 use crate::state::{
-    CarLine, ChannelView, Listened, OpenVisit, Said, ScenarioLine, ScopeView, Sheet, Subject, Taken,
+    ByHand, CarLine, ChannelView, Listened, OpenVisit, Said, ScenarioLine, ScopeView, Sheet, Subject, Taken,
 };
 
 /// Asked of the disk: short, in order.
@@ -158,6 +158,21 @@ pub enum Think {
     Recordings(Box<FactoryOrder>),
     /// Keep a plan of the source's outputs that was changed by hand, and work the undoing out again for it.
     KeepPlan {
+        /// The signal that is joined.
+        signal: String,
+        /// The plan.
+        plan: Vec<Combine>,
+    },
+    /// The undoing of a plan as a hand has it at present.
+    Rework {
+        /// The number it is asked for under.
+        number: u64,
+        /// The finding whose plan it was.
+        finding: Arc<Finding>,
+        /// Its undoing.
+        undo: Option<Box<Tune>>,
+        /// What the processor can do.
+        limits: Option<Box<Limits>>,
         /// The signal that is joined.
         signal: String,
         /// The plan.
@@ -308,6 +323,13 @@ pub enum Event {
         tune: Option<Box<Tune>>,
         /// Regions left alone.
         left_alone: Vec<LeftAlone>,
+    },
+    /// A plan's undoing; nothing where none could be made.
+    Reworked {
+        /// The number it was asked for under.
+        number: u64,
+        /// What came of it.
+        made: Option<ByHand>,
     },
     /// A tune kept under a number.
     Kept(u32),

@@ -89,19 +89,29 @@ pub fn board(state: &State) -> Board {
             }
         }
     }
-    if let Some(sum) = state.source.sum.as_ref().filter(|_| state.source.shown.is_none()) {
+    let page = &state.source;
+    if let Some(sum) = page.sum.as_ref().filter(|_| page.shown.is_none()) {
+        // The plan found has no place beside the one that a hand makes of it.
+        traces.retain(|trace| trace.ink == Ink::Before);
         traces.push(Trace {
             name: "by hand".into(),
             ink: Ink::Chosen,
             curve: Arc::clone(sum),
             shift_db: 0.0,
         });
+        traces.extend(page.reworked.iter().map(|made| Trace {
+            name: "expected".into(),
+            ink: Ink::Predicted,
+            curve: Arc::clone(&made.expected),
+            shift_db: 0.0,
+        }));
     }
     let undo = state.open.as_ref().zip(state.signal()).and_then(|(open, signal)| {
-        open.undo.iter().find(|(name, _)| *name == signal.name).or(open.undo.first())
+        open.undo.iter().find(|(name, _)| *name == signal.name).or(open.undo.first()).map(|it| &it.1)
     });
-    let strip =
-        undo.map(|(_, curve)| Strip { name: "undoing".into(), curve: Arc::clone(curve), reach_db: 12.0 });
+    // The undoing of the plan by hand, as soon as there is one.
+    let undo = page.reworked.as_ref().map(|made| &made.undo).or(undo);
+    let strip = undo.map(|curve| Strip { name: "undoing".into(), curve: Arc::clone(curve), reach_db: 12.0 });
     Board {
         traces,
         strip,

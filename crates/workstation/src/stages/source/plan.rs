@@ -16,12 +16,15 @@ use crate::widgets::{action, figure};
 /// Width of an output's name.
 const NAME: f32 = 148.0;
 
+/// Height of what stands beside the drawing once a hand has changed it.
+const BESIDE: f32 = 144.0;
+
 /// Room the drawing asks for.
 pub fn height(state: &State) -> f32 {
     match (finding(state), state.signal()) {
         (Some(finding), Some(sum)) if !sum.parts.is_empty() => {
             let rows = offered(finding, sum).count() as f32;
-            (rows * (LEAST_TARGET + GRID) + 2.0 * GRID).min(208.0)
+            (rows * (LEAST_TARGET + GRID) + 2.0 * GRID).clamp(BESIDE, 208.0)
         }
         _ => 0.0,
     }
@@ -51,16 +54,25 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         });
         ui.vertical(|ui| {
             ui.spacing_mut().item_spacing.y = 2.0 * GRID;
-            let words = if changed { "changed by hand" } else { "as found" };
-            ui.label(plain(words, Size::Small, tokens(ui).quiet));
-            for words in all_passes(plan) {
-                ui.add(Label::new(plain(words, Size::Small, tokens(ui).quiet)).wrap());
-            }
+            let words = match (changed, &state.source.reworked, &state.source.reworking) {
+                (false, ..) => "as found".to_owned(),
+                (true, _, Some(_)) => "changed by hand; the undoing follows".into(),
+                (true, Some(made), None) => {
+                    format!("changed by hand; {:.1} dB rms expected with the undoing", made.off_db)
+                }
+                (true, None, None) => "changed by hand; no undoing could be made".into(),
+            };
+            ui.add(Label::new(plain(words, Size::Small, tokens(ui).quiet)).wrap());
             if changed {
                 for command in [SourceCommand::KeepPlan, SourceCommand::Plan(None)] {
                     action(ui, Command::Source(command), !state.is_busy(), out);
                 }
             }
+            ScrollArea::vertical().id_salt("all-passes").auto_shrink([false, true]).show(ui, |ui| {
+                for words in all_passes(plan) {
+                    ui.add(Label::new(plain(words, Size::Small, tokens(ui).quiet)).wrap());
+                }
+            });
         });
     });
 }
