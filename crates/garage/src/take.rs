@@ -27,6 +27,9 @@ pub enum TakeKind {
     Entry,
 }
 
+/// Label of a take of one output of a head unit that played by itself; the output's name is the take's subject.
+pub const ONE_OUTPUT: &str = "one output";
+
 /// An output that was driven.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Driven {

@@ -6,6 +6,10 @@ mod invented;
 use std::path::Path;
 use std::process::Command;
 
+use dsp::verdict::Verdict;
+use garage::channels::Place;
+use garage::take::{Clock, Heard, ONE_OUTPUT, Recorded};
+use garage::{Channel, Role, Side, TakeKind, TakeRecord};
 use invented::{document, long_tune, proved};
 use report::{Document, write_pdf};
 
@@ -161,4 +165,74 @@ fn pictures_carry_the_ticks_of_the_trade() {
         assert!(svg.contains(&format!(">{name}</text>")), "no {name}");
     }
     assert!(!svg.contains("NaN") && !svg.contains("inf"));
+}
+
+/// A take as `visit` records keep it.
+fn take(
+    kind: TakeKind,
+    subject: &str,
+    label: Option<&str>,
+    verdict: Verdict,
+    recorded: Vec<Recorded>,
+) -> TakeRecord {
+    TakeRecord {
+        id: "0001".into(),
+        kind,
+        made_at: jiff::Timestamp::UNIX_EPOCH,
+        subject: Some(subject.into()),
+        position: None,
+        label: label.map(str::to_owned),
+        stimulus: serde_json::Value::Null,
+        driven: Vec::new(),
+        recorded,
+        output: String::new(),
+        input: String::new(),
+        microphone: String::new(),
+        clock: Clock::default(),
+        tune: None,
+        peak_dbfs: Vec::new(),
+        verdict,
+        remarks: Vec::new(),
+        superseded_by: None,
+        recording_sha256: None,
+        simulated: false,
+    }
+}
+
+#[test]
+fn outputs_recorded_by_themselves_are_told() {
+    let line = |heard, name: &str| Recorded { input: 1, heard, name: Some(format!("head unit {name}")) };
+    let mut document = proved();
+    assert!(!whole(&document).contains("One output at a time"));
+    let recorded = vec![line(Heard::Reference, "front left"), line(Heard::Line, "front right")];
+    document.takes = vec![take(TakeKind::Source, "front right", Some(ONE_OUTPUT), Verdict::Good, recorded)];
+    let text = whole(&document);
+    let words =
+        "One output at a time while the head unit played by itself, 1 recording; front left stayed connected";
+    assert!(text.contains(words), "{text}");
+}
+
+#[test]
+fn a_dead_channel_has_one_line_on_the_entry_sheet() {
+    let mut document = proved();
+    let name = document.tune.as_ref().unwrap().tune.channels[0].name.clone();
+    document.car.channel_map.channels.push(Channel {
+        name: name.clone(),
+        output: 1,
+        role: Role::FullRange,
+        side: Side::Left,
+        place: Place::Front,
+        safe_band_hz: (60.0, 20_000.0),
+        safe_frequency_hz: None,
+        note: String::new(),
+    });
+    let boxes = |text: &str| text.matches("Polarity").count();
+    let before = boxes(&whole(&document));
+    document.takes = vec![take(TakeKind::Cabin, &name, None, Verdict::Retake, Vec::new())];
+    let text = whole(&document);
+    assert!(
+        text.contains("is dead: nothing of it was heard at the one position where it was taken"),
+        "{text}"
+    );
+    assert_eq!(boxes(&text), before - 1, "its lines are still there");
 }

@@ -18,7 +18,7 @@ use dsp::curve::{Curve, log_grid_hz};
 use dsp::limits::Limits;
 use dsp::spectrum::Complex;
 use dsp::verdict::Verdict;
-use garage::take::{Driven, Heard, Recorded};
+use garage::take::{Driven, Heard, ONE_OUTPUT, Recorded};
 use garage::{Side, TakeKind, TakeRecord, VisitFolder};
 
 use crate::error::JobError;
@@ -62,8 +62,6 @@ const AFTER_UNDO: &str = "undone ";
 const FITTED: &str = "processor ";
 const JOINED: &str = "joined ";
 
-/// Label of takes of one output by itself; its name is their subject.
-const ONE_OUTPUT: &str = "one output";
 /// Labels of takes with the volume elsewhere; the step follows.
 const AT_VOLUME: &str = "at volume ";
 const UP_FROM: &str = "volume up from ";

@@ -8,6 +8,7 @@ use crate::ink;
 use crate::letters::Weight;
 use crate::page::{Area, Mark};
 use crate::table;
+use crate::words;
 
 /// How the sheet is set.
 struct Sheet {
@@ -86,7 +87,7 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
     });
     for it in &dead {
         flow.space(4.0);
-        flow.paragraph(BODY, &it.words());
+        flow.paragraph(BODY, &words::sentence_case(&it.words()));
     }
 }
 

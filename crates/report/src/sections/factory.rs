@@ -3,8 +3,10 @@
 use dsp::curve::Curve;
 use dsp::factory::AllPass;
 use dsp::verdict::Verdict;
+use garage::TakeRecord;
 use garage::entry::gain_words;
 use garage::finding::{CleanVolume, Combine, Finding, Sum, VolumeShape};
+use garage::take::{Heard, ONE_OUTPUT};
 
 use crate::Document;
 use crate::flow::{DOUBT, Flow, NOTE, Style, TOLD};
@@ -20,6 +22,9 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
     flow.heading("What the factory did, and what we undid", 40.0);
     let outputs = finding.outputs.iter().map(|it| (it.name.clone(), it.sentence.clone()));
     told_once(flow, outputs.collect());
+    if let Some(told) = recorded(document, finding) {
+        flow.entry("Recorded", LABELS, TOLD, &told);
+    }
     volume(flow, finding);
     joined(flow, finding);
     if let Some(number) = finding.tune {
@@ -30,6 +35,24 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
     for words in gathered(finding) {
         flow.paragraph(style, &words);
     }
+}
+
+/// How the outputs came to be known, where each was recorded by itself.
+fn recorded(document: &Document, finding: &Finding) -> Option<String> {
+    let alone = |take: &&TakeRecord| {
+        take.label.as_deref() == Some(ONE_OUTPUT)
+            && take.verdict != Verdict::Retake
+            && take.made_at <= finding.made_at
+    };
+    let takes: Vec<&TakeRecord> = document.takes.iter().filter(alone).collect();
+    let stayed = takes.iter().flat_map(|take| &take.recorded).find(|it| it.heard == Heard::Reference);
+    let stayed = stayed.and_then(|it| it.name.as_deref()).map_or_else(String::new, |name| {
+        let name = name.strip_prefix("head unit ").unwrap_or(name);
+        format!("; {name} stayed connected in every recording and gave them one time")
+    });
+    let count = words::count(takes.len(), "recording");
+    (!takes.is_empty())
+        .then(|| format!("One output at a time while the head unit played by itself, {count}{stayed}."))
 }
 
 /// Where it is clean, and what it does to the shape.

@@ -115,7 +115,9 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
         Event::Picked(question, path) => return picked(question, &path.display().to_string(), state),
         Event::Stopped => {
             (state.running, state.source.following) = (None, None);
-            state.notice = Some(Notice::doubt("stopped; what was recorded until then is kept"));
+            state.notice = Some(Notice::doubt(
+                "stopped; the recording under way is thrown away, those before it are kept",
+            ));
         }
         Event::Failed(words) => {
             (state.running, state.source.following) = (None, None);
