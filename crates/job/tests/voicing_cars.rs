@@ -450,3 +450,45 @@ fn one_position_is_enough_to_begin_with() {
         assert!(made.left_alone.iter().any(|it| it.reason.starts_with(&channel.name)), "{}", channel.name);
     }
 }
+
+/// Filters that are looked for with the speakers as measured come nearer to the slope asked of both together than the
+/// same slope as a filter does, and the car set up with them is no farther from the target.
+#[test]
+fn slopes_of_ones_own_are_reached_with_the_speakers_as_measured() {
+    let seed = asked("SEED", 50);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let bench = bench("active-three-way", &mut rng);
+    let [measured, _] = places(&bench, 0, &mut rng);
+    let cabin_here = cabin(&bench, &measured[..3], &mut rng);
+    let (map, target, limits) = (&bench.map, &bench.target, &bench.limits);
+    let plain = voicing::set_up(&cabin_here, map, target, limits, &Wish::default()).unwrap().result;
+    let mut asking = plain.tune.clone();
+    for channel in &mut asking.channels {
+        channel.sections.clear();
+        channel.acoustic.clone_from(&channel.crossovers);
+    }
+    let reached = voicing::reach_slopes(&cabin_here, map, &asking, target, limits).unwrap().result.tune;
+    let (mut before, mut after) = (Vec::new(), Vec::new());
+    for (was, is) in asking.channels.iter().zip(&reached.channels) {
+        for pass in was.crossovers.iter().map(|it| it.pass) {
+            let away = |settings: &ChannelTune| {
+                voicing::away_from_slope(&cabin_here, settings, pass, target, limits.sample_rate_hz)
+                    .unwrap()
+                    .rms_db
+            };
+            println!("{} {pass:?}: {:.2} dB off as a filter, {:.2} as found", was.name, away(was), away(is));
+            before.push(away(was));
+            after.push(away(is));
+        }
+    }
+    let mean = |all: &[f64]| all.iter().sum::<f64>() / all.len() as f64;
+    assert!(mean(&after) < mean(&before), "seed {seed}: {before:?} {after:?}");
+    let wish = Wish { slopes_of: Some(asking), ..Wish::default() };
+    let made = voicing::set_up(&cabin_here, map, target, limits, &wish).unwrap().result;
+    println!(
+        "set up: {:.2} dB with the filters found, {:.2} with plain ones",
+        made.refined_db, plain.refined_db
+    );
+    assert!(made.refined_db < made.start_db && made.refined_db < plain.refined_db + 0.5, "seed {seed}");
+    assert!(made.tune.channels.iter().any(|it| !it.acoustic.is_empty()));
+}
