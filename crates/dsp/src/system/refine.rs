@@ -14,7 +14,7 @@ use crate::filter::ChannelFilter;
 use crate::fit::{Patience, Residuals, minimise};
 use crate::limits::{Frequencies, Limits};
 use crate::spectrum::Complex;
-use crate::tune::{Section, Tune};
+use crate::tune::{Section, SectionKind, Tune};
 
 /// How far the settings may move.
 #[derive(Debug, Clone, PartialEq)]
@@ -125,7 +125,10 @@ fn settings_of(system: &System, tune: &Tune, limits: &Limits, freedom: &Freedom)
         if freedom.delay_s.get(c).is_some_and(|reach| *reach > 0.0) {
             settings.push(Setting::Delay(c));
         }
-        for (s, section) in channel.sections.iter().enumerate() {
+        // An all-pass belongs to the joint it was made for, and a pair has the same one on both sides: apart, left and
+        // right would turn against each other.
+        let bands = channel.sections.iter().enumerate().filter(|(_, it)| it.kind != SectionKind::AllPass);
+        for (s, section) in bands {
             if bands_move {
                 settings.push(Setting::Band(c, s, 0));
             }
@@ -347,7 +350,7 @@ mod tests {
     use crate::limits::{DelayRange, Range};
     use crate::spectrum::Bins;
     use crate::system::{Scene, Speaker};
-    use crate::tune::{ChannelTune, Crossover, CrossoverFamily, Pass, SectionKind};
+    use crate::tune::{ChannelTune, Crossover, CrossoverFamily, Pass};
 
     fn limits() -> Limits {
         Limits {
