@@ -123,6 +123,7 @@ fn cabin(bench: &Bench, places: &[(String, [f64; 3])], rng: &mut ChaCha8Rng) -> 
         ChannelCurves {
             name: channel.name.clone(),
             side: channel.side,
+            place: channel.place,
             band_hz,
             positions,
             average: spatial_average(&all, Method::Power).unwrap(),
@@ -491,4 +492,30 @@ fn slopes_of_ones_own_are_reached_with_the_speakers_as_measured() {
     );
     assert!(made.refined_db < made.start_db && made.refined_db < plain.refined_db + 0.5, "seed {seed}");
     assert!(made.tune.channels.iter().any(|it| !it.acoustic.is_empty()));
+}
+
+/// A rear speaker that plays softer than the front stays so, and costs the front nothing.
+#[test]
+fn soft_rear_speakers_do_not_pull_the_front_down() {
+    const SEED: u64 = 49;
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+    let bench = bench("wiring-faults", &mut rng);
+    let [measured, _] = places(&bench, 0, &mut rng);
+    let mut cabin_here = cabin(&bench, &measured[..2], &mut rng);
+    let is_rear = |name: &str| {
+        bench.map.channels.iter().any(|it| it.name == name && it.place == garage::channels::Place::Rear)
+    };
+    assert!(cabin_here.channels.iter().any(|it| is_rear(&it.name)));
+    for channel in cabin_here.channels.iter_mut().filter(|it| is_rear(&it.name)) {
+        for position in &mut channel.positions {
+            position.response.iter_mut().for_each(|h| *h *= 0.25);
+        }
+    }
+    let start = voicing::start_tune(&bench.map, &bench.limits).unwrap();
+    let made = voicing::set_levels(&cabin_here, &start, &bench.target, &bench.limits).unwrap().result;
+    let loudest_db = |rear: bool| {
+        let these = made.tune.channels.iter().filter(|it| is_rear(&it.name) == rear);
+        these.map(|it| it.gain_db).fold(f64::NEG_INFINITY, f64::max)
+    };
+    assert_eq!((loudest_db(false), loudest_db(true)), (0.0, 0.0), "seed {SEED}: {:?}", made.tune);
 }

@@ -445,6 +445,20 @@ mod tests {
     }
 
     #[test]
+    fn an_all_pass_stays_as_its_joint_made_it() {
+        let known = tune([vec![peak(150.0, -5.0, 1.4)], Vec::new()], [-2.0, 0.0], [0.3, 0.0]);
+        let (system, aim) = system(&known);
+        let all_pass = Section { kind: SectionKind::AllPass, frequency_hz: 500.0, gain_db: 0.0, q: 1.0 };
+        let start = tune([vec![peak(180.0, -3.0, 1.0), all_pass], vec![all_pass]], [0.0, 0.0], [0.1, 0.0]);
+        let freedom =
+            Freedom { free: vec![true; 2], delay_s: vec![0.5e-3, 0.0], iterations: 60, prune: true };
+        let found = refine(&system, &aim, &start, &limits(), &freedom);
+        assert!(found.after_db < found.before_db - 0.5, "{found:?}");
+        let kept = |c: usize| found.tune.channels[c].sections.iter().find(|it| it.kind == all_pass.kind);
+        assert_eq!((kept(0), kept(1)), (Some(&all_pass), Some(&all_pass)));
+    }
+
+    #[test]
     fn a_known_tune_is_found_from_a_poor_start() {
         let known =
             tune([vec![peak(150.0, -5.0, 1.4)], vec![peak(2000.0, 3.0, 2.0)]], [-2.0, 0.0], [0.3, 0.0]);

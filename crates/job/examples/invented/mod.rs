@@ -82,6 +82,7 @@ pub fn car() -> (ChannelMap, CabinCurves) {
         cabin.channels.push(ChannelCurves {
             name: name.into(),
             side,
+            place: garage::channels::Place::default(),
             band_hz,
             positions,
             average,

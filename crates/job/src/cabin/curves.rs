@@ -6,6 +6,7 @@ use dsp::curve::Curve;
 use dsp::measure::Distortion;
 use dsp::spectrum::Complex;
 use dsp::verdict::Verdict;
+use garage::channels::Place;
 use garage::{Channel, Side, TakeKind, TakeRecord, VisitFolder};
 use serde::Serialize;
 
@@ -36,6 +37,8 @@ pub struct ChannelCurves {
     pub name: String,
     /// Its side.
     pub side: Side,
+    /// Where its speaker sits.
+    pub place: Place,
     /// The band it was measured over.
     pub band_hz: (f64, f64),
     /// One per position, in the order of the visit's positions.
@@ -219,6 +222,7 @@ fn channel_curves(
     Ok(Some(ChannelCurves {
         name: channel.name.clone(),
         side: channel.side,
+        place: channel.place,
         band_hz,
         positions,
         average,

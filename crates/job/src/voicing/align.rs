@@ -6,6 +6,7 @@ use dsp::target::Target;
 use dsp::tune::{ChannelTune, Polarity, Tune};
 use dsp::verdict::Verdict;
 use garage::Reason;
+use garage::channels::Place;
 
 use super::predict::{Scope, predict};
 use super::system::shared_positions;
@@ -105,8 +106,9 @@ const ODD_LEVEL_DB: f64 = 15.0;
 
 /// Sets the level of each channel so that, over the band its crossovers leave it, all lie on the target alike.
 ///
-/// Only turns down: the quietest channel stays as it is. A channel far quieter than the others is not allowed to pull
-/// the rest down; it is left as it is and named.
+/// Only turns down: the quietest channel stays as it is. Speakers behind the front seats do not pull the front down: what
+/// is softer there stays so, since the stage is in front (common practice, no source). A channel far quieter than the
+/// others is not allowed to either; it is left as it is and named.
 ///
 /// # Errors
 /// A scope that cannot be predicted.
@@ -116,7 +118,7 @@ pub fn set_levels(
     target: &Target,
     limits: &Limits,
 ) -> Result<Judged<Voiced>, JobError> {
-    let mut levels: Vec<(String, f64)> = Vec::new();
+    let mut levels: Vec<(&ChannelCurves, f64)> = Vec::new();
     for channel in &cabin.channels {
         let Some(settings) = tune.channels.iter().find(|it| it.name == channel.name) else { continue };
         let unlevelled = Tune {
@@ -127,16 +129,22 @@ pub fn set_levels(
         let predicted = predict(cabin, &unlevelled, &Scope::Channel(channel.name.clone()))?;
         let (from_hz, to_hz) = working_band(settings, channel.band_hz);
         if let Some((level_db, _)) = fit_target(&predicted.average, target, from_hz, to_hz) {
-            levels.push((channel.name.clone(), level_db));
+            levels.push((channel, level_db));
         }
     }
     let mut sorted: Vec<f64> = levels.iter().map(|it| it.1).collect();
     sorted.sort_by(f64::total_cmp);
     let median_db = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
     let heard = |level_db: f64| level_db > median_db - ODD_LEVEL_DB;
-    let quietest_db = sorted.iter().copied().find(|&level| heard(level)).unwrap_or(median_db);
+    let quietest = |of: &dyn Fn(&ChannelCurves) -> bool| {
+        let able = levels.iter().filter(|(channel, level_db)| of(channel) && heard(*level_db));
+        able.map(|it| it.1).reduce(f64::min)
+    };
+    let quietest_db =
+        quietest(&|it| it.place != Place::Rear).or_else(|| quietest(&|_| true)).unwrap_or(median_db);
     let mut judged = Judged::good(Voiced { tune: tune.clone(), reasons: Vec::new() });
-    for (name, level_db) in &levels {
+    for (measured, level_db) in &levels {
+        let name = &measured.name;
         let Some(channel) = judged.result.tune.channels.iter_mut().find(|it| it.name == *name) else {
             continue;
         };

@@ -231,6 +231,7 @@ mod tests {
         ChannelCurves {
             name: name.into(),
             side,
+            place: garage::channels::Place::default(),
             band_hz,
             positions: Vec::new(),
             average,

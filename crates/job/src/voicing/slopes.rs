@@ -224,6 +224,7 @@ mod tests {
             ChannelCurves {
                 name: (*name).to_owned(),
                 side: Side::Left,
+                place: garage::channels::Place::default(),
                 band_hz: (20.0, 20_000.0),
                 positions: Vec::new(),
                 average: Curve::of_levels(hz, levels),

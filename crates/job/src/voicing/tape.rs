@@ -70,6 +70,7 @@ mod tests {
         ChannelCurves {
             name: name.into(),
             side: Side::Left,
+            place: garage::channels::Place::default(),
             band_hz: (20.0, 20_000.0),
             positions: vec![position],
             average: Curve::default(),
