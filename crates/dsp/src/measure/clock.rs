@@ -4,17 +4,17 @@ use super::MeasureError;
 use super::compressed::{AFTER_S, BEFORE_S, Compressed};
 use super::deconvolve::{Divisor, Stretch};
 use super::lag::Lag;
-use super::search::{Found, find_jointly, likeness};
+use super::search::{Found, find_jointly, likeness, rendered};
 use super::time_base::TimeBase;
 use crate::spectrum::{Plans, fast_length};
 use crate::stimulus::{MarkerShape, Recipe, Sweep, Timeline};
 use crate::verdict::Verdict;
 
 /// Largest clock error that is searched for.
-const LARGEST_SKEW: f64 = 600e-6;
+pub(super) const LARGEST_SKEW: f64 = 600e-6;
 /// A sound counts as found when its likeness is this many times the median of noise; the largest of a million
 /// values of noise alone is 4.5 times.
-const CLEAR: f64 = 6.0;
+pub(super) const CLEAR: f64 = 6.0;
 /// Lags that leave the line of a steady clock by more than this are lost samples, not drift.
 const LOST_FRAMES: f64 = 0.3;
 
@@ -72,8 +72,7 @@ impl<'a> Search<'a> {
         if self.line.markers.is_empty() || marker.high_hz > 0.5 * rate_hz {
             return None;
         }
-        let frames = (marker.seconds * rate_hz).ceil() as usize + 1;
-        let template: Vec<f64> = (0..frames).map(|n| marker.at(n as f64 / rate_hz)).collect();
+        let template = rendered(marker.seconds, rate_hz, |t_s| marker.at(t_s));
         let alike = likeness(self.plans, self.recording, &template, rate_hz, marker.low_hz, marker.high_hz);
         let first = *self.line.markers.first()?;
         let distances: Vec<f64> =
@@ -132,8 +131,7 @@ impl<'a> Search<'a> {
     /// The sweeps themselves, where no markers can be found: all of them, or as many from the first as there are.
     fn by_sweeps(&self) -> Option<TimeBase> {
         let shape = &self.plan.shape;
-        let frames = (shape.seconds * self.rate_hz).ceil() as usize + 1;
-        let template: Vec<f64> = (0..frames).map(|n| shape.at(n as f64 / self.rate_hz)).collect();
+        let template = rendered(shape.seconds, self.rate_hz, |t_s| shape.at(t_s));
         let high_hz = shape.high_hz.min(0.48 * self.rate_hz);
         let alike = likeness(self.plans, self.recording, &template, self.rate_hz, shape.low_hz, high_hz);
         let first = *self.line.sweeps.first()?;
@@ -352,7 +350,7 @@ impl<'a> Search<'a> {
 /// A clock that would move by less than this stays: a nanosecond over ten seconds.
 const SETTLED_PPM: f64 = 1e-4;
 /// Below this nothing was recorded (−100 dBFS).
-const SILENCE: f64 = 1e-5;
+pub(super) const SILENCE: f64 = 1e-5;
 /// What a stretch holds before its sweep.
 pub(super) const LEAD_S: f64 = 0.25;
 

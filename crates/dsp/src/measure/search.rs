@@ -10,6 +10,11 @@ pub(super) struct Likeness {
     pub floor: f64,
 }
 
+/// A sound of `seconds`, sampled for [`likeness`]; `at` gives its value so many seconds after its beginning.
+pub(super) fn rendered(seconds: f64, rate_hz: f64, at: impl Fn(f64) -> f64) -> Vec<f64> {
+    (0..(seconds * rate_hz).ceil() as usize + 1).map(|n| at(n as f64 / rate_hz)).collect()
+}
+
 /// Width over which the recording's spectrum is evened out before it is correlated.
 const WHITENING_HZ: f64 = 40.0;
 

@@ -7,7 +7,8 @@ mod tone;
 
 pub use tone::{ToneFollower, ToneHeard};
 
-use super::search::likeness;
+use super::clock::{CLEAR, LARGEST_SKEW, SILENCE};
+use super::search::{likeness, rendered};
 use super::{MeasureError, sweep_of};
 use crate::spectrum::Plans;
 use crate::stimulus::{MarkerShape, Recipe, Timeline};
@@ -28,22 +29,15 @@ pub enum Heard {
     Overdue,
 }
 
-/// A marker counts as heard when its likeness is this many times the median; as in [`super::locate`], where the largest
-/// of a million values of noise alone is 4.5 times.
-const CLEAR: f64 = 6.0;
-/// The same for a sweep: longer, it stands out more. One of three seconds gives 100 where the noise is as strong as it is;
+/// A sweep stands out more than a marker ([`CLEAR`]), being longer. One of three seconds gives 100 where the noise is as strong as it is;
 /// another part of the stimulus in its place gave 17.
 const SWEEP_CLEAR: f64 = 60.0;
-/// Clocks are apart by this at most, as in [`super::locate`].
-const LARGEST_SKEW: f64 = 600e-6;
 /// How often the recording is looked at.
 const LOOK_S: f64 = 0.4;
 /// What is looked at before and after where a sound is expected.
 const SLACK_S: f64 = 0.1;
 /// What a marker is given to ring out, and what is recorded after the closing one.
 const AFTER_S: f64 = 0.4;
-/// Nothing below this is looked at.
-const SILENCE: f32 = 1e-5;
 
 /// A sound that may be the opening marker.
 #[derive(Debug, Clone, Copy)]
@@ -104,12 +98,12 @@ impl Follower {
 
     /// Takes in more of the recording, interleaved; says what has been heard up to now.
     pub fn hear(&mut self, frames: &[f32]) -> Heard {
+        if matches!(self.heard, Heard::Whole | Heard::Overdue) {
+            return self.heard;
+        }
         let inputs = self.kept.len();
         for (input, kept) in self.kept.iter_mut().enumerate() {
             kept.extend(frames.iter().skip(input).step_by(inputs).map(|x| f64::from(*x)));
-        }
-        if matches!(self.heard, Heard::Whole | Heard::Overdue) {
-            return self.heard;
         }
         if (self.frames() - self.looked_to) as f64 >= LOOK_S * self.rate_hz {
             self.look();
@@ -184,7 +178,7 @@ impl Follower {
     /// The clearest marker that lies wholly from one frame to another.
     fn find_marker(&self, from: u64, to: u64) -> Option<Candidate> {
         let marker = self.marker()?;
-        let template = self.rendered(marker.seconds, |t| marker.at(t));
+        let template = rendered(marker.seconds, self.rate_hz, |t_s| marker.at(t_s));
         let found = (0..self.kept.len()).filter_map(|input| {
             let (at, clearness) =
                 self.like((input, from, to), &template, marker).filter(|found| found.1 >= CLEAR)?;
@@ -198,15 +192,11 @@ impl Follower {
         let (Ok(plan), Some(marker)) = (sweep_of(&self.recipe), self.marker()) else { return false };
         let expected = self.span(sweep - self.line.markers[0]);
         let slack = expected * LARGEST_SKEW + SLACK_S * self.rate_hz;
-        let template = self.rendered(plan.shape.seconds, |t| plan.shape.at(t));
+        let template = rendered(plan.shape.seconds, self.rate_hz, |t_s| plan.shape.at(t_s));
         let from = candidate.at + (expected - slack).max(0.0) as u64;
         let to = from + (2.0 * slack) as u64 + template.len() as u64;
         // The input that carries the marker carries that part of the sweep.
         self.like((candidate.input, from, to), &template, marker).is_some_and(|found| found.1 >= SWEEP_CLEAR)
-    }
-
-    fn rendered(&self, seconds: f64, at: impl Fn(f64) -> f64) -> Vec<f64> {
-        (0..(seconds * self.rate_hz).ceil() as usize + 1).map(|n| at(n as f64 / self.rate_hz)).collect()
     }
 
     /// Where `template` is heard whole in a part of an input, counted from its start, and how clearly.
@@ -220,7 +210,7 @@ impl Follower {
         let kept = self.kept.get(input)?;
         let part = kept.get(place(from)..place(to).min(kept.len()))?;
         let latest = part.len().checked_sub(template.len())?;
-        if part.iter().all(|x| x.abs() < f64::from(SILENCE)) {
+        if part.iter().all(|x| x.abs() < SILENCE) {
             return None;
         }
         let high_hz = band.high_hz.min(0.45 * self.rate_hz);
