@@ -440,16 +440,8 @@ impl Suite<'_> {
         }
         let order = self.listen_order(12.0);
         let mut ear = |_: &[f32]| Wanted::More;
-        let error = match self.bench.rig().listen(&order, &mut ear, &Watch::default()) {
-            Ok(facts) => return Err(format!("not noticed: {facts:?}")),
-            Err(error) => error,
-        };
-        require(matches!(error, RigError::DeviceLost { .. }), || {
-            format!("the wrong kind of error: {error:?}")
-        })?;
-        let kept = wav::read(&order.recording).map_err(|error| error.to_string())?;
-        require(kept.seconds() > 0.5, || format!("only {:.2} s were kept", kept.seconds()))?;
-        Ok(Verdict::Passed)
+        let answer = self.bench.rig().listen(&order, &mut ear, &Watch::default());
+        lost_and_kept(answer, &order.recording)
     }
 
     fn unplug(&mut self) -> Answer {
@@ -457,17 +449,21 @@ impl Suite<'_> {
             return Ok(Verdict::NotPossibleHere);
         }
         let order = self.order(4.0 * TONE_S);
-        let error = match self.bench.rig().take(&order, &Watch::default()) {
-            Ok(facts) => return Err(format!("not noticed: {facts:?}")),
-            Err(error) => error,
-        };
-        require(matches!(error, RigError::DeviceLost { .. }), || {
-            format!("the wrong kind of error: {error:?}")
-        })?;
-        let kept = wav::read(&order.recording).map_err(|error| error.to_string())?;
-        require(kept.seconds() > 0.5, || format!("only {:.2} s were kept", kept.seconds()))?;
-        Ok(Verdict::Passed)
+        let answer = self.bench.rig().take(&order, &Watch::default());
+        lost_and_kept(answer, &order.recording)
     }
+}
+
+/// The device was lost, and what was recorded until then is there.
+fn lost_and_kept(answer: Result<TakeFacts, RigError>, recording: &Path) -> Answer {
+    let error = match answer {
+        Ok(facts) => return Err(format!("not noticed: {facts:?}")),
+        Err(error) => error,
+    };
+    require(matches!(error, RigError::DeviceLost { .. }), || format!("the wrong kind of error: {error:?}"))?;
+    let kept = wav::read(recording).map_err(|error| error.to_string())?;
+    require(kept.seconds() > 0.5, || format!("only {:.2} s were kept", kept.seconds()))?;
+    Ok(Verdict::Passed)
 }
 
 fn tone(frames: usize, rate_hz: f64) -> Vec<f32> {
