@@ -82,7 +82,7 @@ pub fn car() -> (ChannelMap, CabinCurves) {
         cabin.channels.push(ChannelCurves {
             name: name.into(),
             side,
-            place: garage::channels::Place::default(),
+            place,
             band_hz,
             positions,
             average,

@@ -219,9 +219,9 @@ fn beams_from_hz(role: Role) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::voicing::invented::channel;
     use dsp::curve::{Curve, log_grid_hz};
     use garage::Side;
-    use garage::channels::Place;
 
     /// A channel that plays level between `usable` and falls off quickly outside.
     fn measured(name: &str, side: Side, band_hz: (f64, f64), usable: (f64, f64)) -> ChannelCurves {
@@ -231,24 +231,11 @@ mod tests {
         ChannelCurves {
             name: name.into(),
             side,
-            place: garage::channels::Place::default(),
+            place: garage::channels::Place::Front,
             band_hz,
             positions: Vec::new(),
             average,
             thd_percent: Vec::new(),
-        }
-    }
-
-    fn channel(name: &str, output: u16, role: Role, side: Side, band: (f64, f64)) -> Channel {
-        Channel {
-            name: name.into(),
-            output,
-            role,
-            side,
-            place: Place::Front,
-            safe_band_hz: band,
-            safe_frequency_hz: (role == Role::Tweeter).then_some(band.0),
-            note: String::new(),
         }
     }
 

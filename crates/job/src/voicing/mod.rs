@@ -4,6 +4,8 @@ mod align;
 mod compare;
 mod crossovers;
 mod ears;
+#[cfg(test)]
+mod invented;
 mod join;
 mod meeting;
 mod pairs;

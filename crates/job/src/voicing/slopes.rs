@@ -183,31 +183,18 @@ fn in_words(it: &Crossover) -> String {
 mod tests {
     use super::*;
     use crate::cabin::ChannelCurves;
+    use crate::voicing::invented::channel;
     use dsp::curve::log_grid_hz;
-    use garage::channels::Place;
     use garage::{Role, Side};
-
-    fn channel(name: &str, role: Role, side: Side, band: (f64, f64)) -> Channel {
-        Channel {
-            name: name.into(),
-            output: 1,
-            role,
-            side,
-            place: Place::Front,
-            safe_band_hz: band,
-            safe_frequency_hz: (role == Role::Tweeter).then_some(band.0),
-            note: String::new(),
-        }
-    }
 
     fn map() -> ChannelMap {
         let pair = |name: &str, role, band| {
             [("left", Side::Left), ("right", Side::Right)]
-                .map(|(word, side)| channel(&format!("{word} {name}"), role, side, band))
+                .map(|(word, side)| channel(&format!("{word} {name}"), 1, role, side, band))
         };
         let mut channels = pair("tweeter", Role::Tweeter, (2000.0, 20_000.0)).to_vec();
         channels.extend(pair("woofer", Role::Woofer, (40.0, 6000.0)));
-        channels.push(channel("subwoofer", Role::Subwoofer, Side::Both, (20.0, 300.0)));
+        channels.push(channel("subwoofer", 1, Role::Subwoofer, Side::Both, (20.0, 300.0)));
         ChannelMap { channels }
     }
 
@@ -224,7 +211,7 @@ mod tests {
             ChannelCurves {
                 name: (*name).to_owned(),
                 side: Side::Left,
-                place: garage::channels::Place::default(),
+                place: garage::channels::Place::Front,
                 band_hz: (20.0, 20_000.0),
                 positions: Vec::new(),
                 average: Curve::of_levels(hz, levels),

@@ -112,20 +112,7 @@ pub(super) fn two_digits(frequency_hz: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use garage::channels::Place;
-
-    fn channel(name: &str, output: u16, role: Role, side: Side, band: (f64, f64)) -> Channel {
-        Channel {
-            name: name.into(),
-            output,
-            role,
-            side,
-            place: Place::Front,
-            safe_band_hz: band,
-            safe_frequency_hz: (role == Role::Tweeter).then_some(band.0),
-            note: String::new(),
-        }
-    }
+    use crate::voicing::invented::channel;
 
     #[test]
     fn neighbours_share_one_crossover_and_a_tweeter_is_never_left_open() {
