@@ -1,41 +1,13 @@
 //! Source with the outputs recorded one at a time: in the window, on the virtual car whose head unit plays by itself.
 
-#![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of a test")]
-
 mod common;
 
+use common::driver::{click, state, until};
 use common::window;
 use dsp::verdict::Verdict;
 use eframe::egui::{Key, vec2};
-use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
-use workstation::app::Workstation;
-use workstation::state::{State, Tone};
-
-type Window = Harness<'static, Option<Workstation>>;
-
-fn state(window: &Window) -> &State {
-    &window.state().as_ref().unwrap().state
-}
-
-fn until(window: &mut Window, what: &str, done: impl Fn(&State) -> bool) {
-    for _ in 0..6000 {
-        window.step();
-        if let Some(notice) = state(window).notice.as_ref().filter(|it| it.tone == Tone::Failed) {
-            panic!("{what}: {}", notice.words);
-        }
-        if done(state(window)) {
-            return window.run_steps(2);
-        }
-        std::thread::sleep(std::time::Duration::from_millis(20));
-    }
-    panic!("{what} never came about; the message is {:?}", state(window).notice);
-}
-
-fn click(window: &mut Window, label: &str) {
-    window.get_by_label(label).click();
-    window.run_steps(2);
-}
+use workstation::state::State;
 
 #[test]
 fn outputs_are_recorded_one_at_a_time() {
@@ -69,7 +41,7 @@ fn outputs_are_recorded_one_at_a_time() {
         let listened = state(&window).source.listened.clone().unwrap();
         assert_ne!(listened.verdict, Verdict::Retake, "{name}: {:?}", listened.remarks);
         assert_eq!(listened.line.name(), name);
-        assert!(state(&window).source.following.is_none());
+        assert!(state(&window).source.listening.is_none());
         until(&mut window, "the take", |state| {
             state.open.as_ref().is_some_and(|open| {
                 open.current_takes()

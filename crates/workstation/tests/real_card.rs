@@ -12,21 +12,15 @@ mod private_card;
 
 use std::time::Duration;
 
+use common::driver::{Window, click, state};
 use common::window;
 use dsp::verdict::Verdict;
 use eframe::egui::accesskit::Role;
 use eframe::egui::{Key, vec2};
-use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
-use workstation::app::Workstation;
+use job::source::Line;
 use workstation::stages::Stage;
-use workstation::state::{State, Subject};
-
-type Window = Harness<'static, Option<Workstation>>;
-
-fn state(window: &Window) -> &State {
-    &window.state().as_ref().unwrap().state
-}
+use workstation::state::{Recorded, State, Subject, recorded};
 
 fn until(window: &mut Window, what: &str, mut done: impl FnMut(&State) -> bool) {
     // Two minutes; a take lasts a quarter of one.
@@ -38,11 +32,6 @@ fn until(window: &mut Window, what: &str, mut done: impl FnMut(&State) -> bool) 
         std::thread::sleep(Duration::from_millis(20));
     }
     panic!("{what} never came about; the message is {:?}", state(window).notice);
-}
-
-fn click(window: &mut Window, label: &str) {
-    window.get_by_label(label).click();
-    window.run_steps(2);
 }
 
 fn pick(window: &mut Window, list: &str, device: &str) {
@@ -160,8 +149,8 @@ fn a_head_unit_is_recorded_while_it_plays() {
             let playing = made_head_unit::plays(&played, folder.path());
             click(&mut window, "Record output high");
             until(&mut window, "the recording", |state| {
-                if let Some(following) = &state.source.following {
-                    let words = following.progress().words();
+                if let Some(listening) = &state.source.listening {
+                    let words = listening.following.progress().words();
                     if said.last() != Some(&words) {
                         said.push(words);
                     }
@@ -181,6 +170,10 @@ fn a_head_unit_is_recorded_while_it_plays() {
         assert_eq!(said.first().map(String::as_str), Some("waiting for the first marker"), "{said:?}");
         assert!(said.iter().any(|words| words == "heard 1 of 4 sweeps"), "{said:?}");
 
+        // The records are read again after the verdict is shown; until then there is nothing to work out.
+        until(&mut window, "the record", |state| {
+            recorded(state, &Line::Output("high".into())) == Recorded::Is(listened.verdict)
+        });
         window.get_all_by_label("Work it out").last().unwrap().click();
         until(&mut window, "the finding", |state| {
             !state.is_busy() && state.open.as_ref().is_some_and(|open| open.finding.is_some())

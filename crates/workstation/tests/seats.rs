@@ -7,13 +7,14 @@ mod common;
 use std::path::Path;
 
 use audio::rig::Watch;
+use common::driver::until;
 use common::window;
 use eframe::egui::{Key, vec2};
 use egui_kittest::kittest::Queryable;
 use garage::{Garage, Simulation, Visit, VisitFolder};
 use job::{Workplace, cabin, intake};
 use workstation::stages::Stage;
-use workstation::state::{State, Tone};
+use workstation::state::State;
 
 const DAY: jiff::civil::Date = jiff::civil::date(2026, 3, 14);
 
@@ -48,29 +49,12 @@ fn a_tune_is_shared_between_two_seats_by_label() {
     let garage = folder.path().join("garage");
     two_visits(&garage);
     let mut harness = window(vec2(1280.0, 1000.0), false, State::default);
-    let until =
-        |harness: &mut egui_kittest::Harness<'static, _>, what: &str, done: &dyn Fn(&State) -> bool| {
-            for _ in 0..6000 {
-                harness.step();
-                let app: &Option<workstation::app::Workstation> = harness.state();
-                let state = &app.as_ref().unwrap().state;
-                if let Some(notice) = state.notice.as_ref().filter(|notice| notice.tone == Tone::Failed) {
-                    panic!("{what}: {}", notice.words);
-                }
-                if done(state) {
-                    harness.run_steps(2);
-                    return;
-                }
-                std::thread::sleep(std::time::Duration::from_millis(10));
-            }
-            panic!("{what} never came about");
-        };
     harness.get_by_label("Garage folder").focus();
     harness.run_steps(2);
     harness.get_by_label("Garage folder").type_text(&garage.display().to_string());
     harness.run_steps(2);
     harness.key_press(Key::Enter);
-    until(&mut harness, "garage", &|state| !state.garage.cars.is_empty());
+    until(&mut harness, "garage", |state| !state.garage.cars.is_empty());
     let words = |harness: &egui_kittest::Harness<'static, Option<workstation::app::Workstation>>| {
         let cars = &harness.state().as_ref().unwrap().state.garage.cars;
         let visit = cars[0].visits.iter().find(|it| !it.folder.ends_with("2026-03-14-2")).unwrap();
@@ -78,19 +62,19 @@ fn a_tune_is_shared_between_two_seats_by_label() {
     };
     let first = words(&harness);
     harness.get_by_label(&first).click();
-    until(&mut harness, "curves", &|state| !state.cabin.channels.is_empty() && !state.is_busy());
+    until(&mut harness, "curves", |state| !state.cabin.channels.is_empty() && !state.is_busy());
     harness.key_press(Key::Num4);
     harness.run_steps(2);
-    until(&mut harness, "stage", &|state| state.stage == Stage::Voicing);
+    until(&mut harness, "stage", |state| state.stage == Stage::Voicing);
     harness.get_all_by_label("Set it up").next().unwrap().click();
-    until(&mut harness, "set up", &|state| state.draft.tune.is_some() && !state.is_busy());
+    until(&mut harness, "set up", |state| state.draft.tune.is_some() && !state.is_busy());
 
     harness.get_by_label("Two seats").click();
     harness.run_steps(2);
     harness.get_by_label_contains("The other seat is in visit").click();
     harness.run_steps(2);
     harness.get_by_label("Share the tune").click();
-    until(&mut harness, "shared", &|state| state.voicing.seats.found.is_some() && !state.is_busy());
+    until(&mut harness, "shared", |state| state.voicing.seats.found.is_some() && !state.is_busy());
 
     let app = harness.state().as_ref().unwrap();
     let (first, second) = app.state.voicing.seats.found.unwrap();

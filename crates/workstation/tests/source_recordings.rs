@@ -3,46 +3,20 @@
 //! The "head unit" is a tune run over the stimulus: a Linkwitz-Riley split at 400 Hz whose upper half is late and turned
 //! over.
 
-#![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of a test")]
+#![expect(clippy::unwrap_used, reason = "helpers of a test")]
 
 mod common;
 
 use std::path::Path;
 
+use common::driver::{Window, click, state, until};
 use common::window;
 use dsp::tune::{ChannelTune, Crossover, CrossoverFamily, Pass, Polarity, Tune};
 use eframe::egui::{Key, vec2};
-use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable;
 use job::plan::SweepPlan;
 use job::stimulus::Encoding;
-use workstation::app::Workstation;
-use workstation::state::{State, Tone};
-
-type Window = Harness<'static, Option<Workstation>>;
-
-fn state(window: &Window) -> &State {
-    &window.state().as_ref().unwrap().state
-}
-
-fn until(window: &mut Window, what: &str, done: impl Fn(&State) -> bool) {
-    for _ in 0..6000 {
-        window.step();
-        if let Some(notice) = state(window).notice.as_ref().filter(|it| it.tone == Tone::Failed) {
-            panic!("{what}: {}", notice.words);
-        }
-        if done(state(window)) {
-            return window.run_steps(2);
-        }
-        std::thread::sleep(std::time::Duration::from_millis(20));
-    }
-    panic!("{what} never came about; the message is {:?}", state(window).notice);
-}
-
-fn click(window: &mut Window, label: &str) {
-    window.get_by_label(label).click();
-    window.run_steps(2);
-}
+use workstation::state::State;
 
 fn type_into(window: &mut Window, label: &str, words: &str) {
     window.get_by_label(label).focus();

@@ -38,7 +38,7 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
             return save_sheet(state);
         }
         Event::Listened(listened) => {
-            (state.running, state.source.following) = (None, None);
+            (state.running, state.source.listening) = (None, None);
             state.source.listened = Some(*listened);
             return read_again(state);
         }
@@ -114,13 +114,13 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
         }
         Event::Picked(question, path) => return picked(question, &path.display().to_string(), state),
         Event::Stopped => {
-            (state.running, state.source.following) = (None, None);
+            (state.running, state.source.listening) = (None, None);
             state.notice = Some(Notice::doubt(
                 "stopped; the recording under way is thrown away, those before it are kept",
             ));
         }
         Event::Failed(words) => {
-            (state.running, state.source.following) = (None, None);
+            (state.running, state.source.listening) = (None, None);
             state.cabin.queue.clear();
             voicing::let_go(state);
             state.source.reworking = None;

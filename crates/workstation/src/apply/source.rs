@@ -9,7 +9,7 @@ use job::source::{Following, Line};
 
 use super::{sound, think};
 use crate::commands::SourceCommand;
-use crate::state::{Asked, ByHand, Notice, State};
+use crate::state::{Asked, ByHand, Listening, Notice, State};
 use crate::work::{DiskOrder, Order, Sound, Think, ThinkOrder};
 
 pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
@@ -25,8 +25,8 @@ pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
         SourceCommand::SaveStick => return save_stick(state),
         SourceCommand::Listen(line) => return listen(state, line),
         SourceCommand::EndListening => {
-            if let Some(following) = &state.source.following {
-                following.end();
+            if let Some(listening) = &state.source.listening {
+                listening.following.end();
             }
         }
         SourceCommand::ShowOutputs(shown) => state.source.shows_outputs = shown,
@@ -65,10 +65,11 @@ fn listen(state: &mut State, line: Line) -> Vec<Order> {
     let following = Arc::new(Following::default());
     let probe = state.source.probing.probe();
     let words = format!("Recording {}", line.name());
-    let what = Sound::Listen { line, probe, following: Arc::clone(&following) };
+    let listening = Listening { line: line.clone(), following: Arc::clone(&following) };
+    let what = Sound::Listen { line, probe, following };
     let orders = sound(state, what, words, true);
     if !orders.is_empty() {
-        (state.source.following, state.source.listened) = (Some(following), None);
+        (state.source.listening, state.source.listened) = (Some(listening), None);
     }
     orders
 }

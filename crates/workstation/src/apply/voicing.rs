@@ -8,7 +8,7 @@ use dsp::tune::{ChannelTune, Crossover, LeftAlone, Pass, Section, SectionKind, T
 
 use super::{predict, remember, save_sheet, sound, think};
 use crate::commands::{TargetEdit, TuneEdit, VoicingCommand};
-use crate::state::{Compared, Following, Leaf, Notice, ScopeView, State};
+use crate::state::{Asked, Compared, Leaf, Notice, ScopeView, State};
 use crate::work::{DiskOrder, Order, Sound, Think, ThinkOrder};
 
 pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
@@ -180,7 +180,7 @@ fn follow(state: &mut State) -> Vec<Order> {
     let Some(open) = &state.open else { return Vec::new() };
     page.asked += 1;
     let number = page.asked;
-    page.following = Some(Following { number, moved_on: false });
+    page.following = Some(Asked { number, moved_on: false });
     let (curves, tune) = (Arc::clone(curves), Box::new(tune.clone()));
     let what = Think::Follow { number, curves, sheet: Box::new(state.draft.sheet.clone()), tune };
     vec![Order::Think(ThinkOrder { visit: open.folder.clone(), what, watch: Arc::new(Watch::default()) })]
@@ -196,7 +196,7 @@ pub fn followed(
     tune: Option<Box<Tune>>,
     left_alone: Vec<LeftAlone>,
 ) -> Vec<Order> {
-    let Some(Following { moved_on, .. }) = state.voicing.following.take_if(|it| it.number == number) else {
+    let Some(Asked { moved_on, .. }) = state.voicing.following.take_if(|it| it.number == number) else {
         return Vec::new();
     };
     if let Some(tune) = tune {

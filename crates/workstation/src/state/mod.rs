@@ -1,5 +1,6 @@
 //! Everything on the screen, as one plain value.
 
+mod asked;
 mod cabin;
 mod entry;
 mod garage_page;
@@ -16,6 +17,7 @@ mod sheet;
 mod source;
 mod voicing;
 
+pub use asked::Asked;
 pub use cabin::{CabinPage, ChannelView, CurveAt, Subject, Taken, side_word};
 pub use entry::{Entry, entry};
 pub use garage_page::{CarLine, GaragePage, NewCar, VisitLine};
@@ -29,8 +31,8 @@ pub use progress::{Progress, progress};
 pub use rig_line::RigLine;
 pub use seat_plan::{Planned, plan};
 pub use sheet::{IntakeLine, Sheet, intake_lines, limits_words, target_words};
-pub use source::{Asked, ByHand, Recording, Recordings, SourcePage};
-pub use voicing::{Compared, Draft, Following, Leaf, Said, ScopeView, Seats, VoicingPage};
+pub use source::{ByHand, Listening, Recording, Recordings, SourcePage};
+pub use voicing::{Compared, Draft, Leaf, Said, ScopeView, Seats, VoicingPage};
 
 use std::sync::Arc;
 

@@ -67,8 +67,8 @@ fn recordings(state: &State, found: bool) -> NextStep {
     let output = |name: &&String| recorded(state, &Line::Output((*name).clone()));
     let missing = probing.outputs.iter().find(|name| output(name) == Recorded::Missing);
     let saved = state.open.as_ref().is_some_and(|open| open.visit.head_unit_stimulus.is_some());
-    if let Some(following) = &state.source.following {
-        return step(format!("Play the saved file: {}.", following.progress().words()), None);
+    if let Some(listening) = &state.source.listening {
+        return step(format!("Play the saved file: {}.", listening.following.progress().words()), None);
     }
     if found {
         let words = "Read the findings, type the undoing into the processor's inputs, record what leaves it, then go on to the cabin.";

@@ -7,9 +7,9 @@ use dsp::curve::Curve;
 use dsp::limits::Limits;
 use garage::finding::Combine;
 use job::factory::{CaptureRef, FactoryOrder};
-use job::source::Following;
+use job::source::{Following, Line};
 
-use super::{Listened, Probing};
+use super::{Asked, Listened, Probing};
 
 /// One recording of one output, or of one volume step.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -75,13 +75,13 @@ pub struct ByHand {
     pub off_db: f64,
 }
 
-/// An undoing on its way.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Asked {
-    /// Its number.
-    pub number: u64,
-    /// The plan has changed again meanwhile.
-    pub moved_on: bool,
+/// A recording under way.
+#[derive(Debug, Clone)]
+pub struct Listening {
+    /// What is recorded.
+    pub line: Line,
+    /// How far it is.
+    pub following: Arc<Following>,
 }
 
 /// The stage.
@@ -90,7 +90,7 @@ pub struct SourcePage {
     /// The outputs to record one at a time.
     pub probing: Probing,
     /// The recording under way.
-    pub following: Option<Arc<Following>>,
+    pub listening: Option<Listening>,
     /// What was said of the latest recording.
     pub listened: Option<Listened>,
     /// The outputs are on the screen in place of the curves.

@@ -7,7 +7,7 @@ use dsp::tune::{ChannelTune, LeftAlone, Tune};
 use garage::Side;
 use job::voicing::{CrossoverAdvice, Joint, SeatShare, TuneComparison};
 
-use super::Sheet;
+use super::{Asked, Sheet};
 
 /// All that the user edits.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -123,15 +123,6 @@ impl Default for Seats {
     }
 }
 
-/// A correction on its way.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Following {
-    /// Its number.
-    pub number: u64,
-    /// The target has moved on meanwhile.
-    pub moved_on: bool,
-}
-
 /// The stage.
 #[derive(Debug, Clone, Default)]
 pub struct VoicingPage {
@@ -168,7 +159,7 @@ pub struct VoicingPage {
     /// The correction does not follow while the target is shaped.
     pub still: bool,
     /// A new correction that is being worked out for the target.
-    pub following: Option<Following>,
+    pub following: Option<Asked>,
     /// How many were asked for: each has its number, and an answer to another question is not taken.
     pub asked: u64,
     /// The tune that is in the processor.

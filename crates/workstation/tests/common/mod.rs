@@ -3,6 +3,8 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 #![expect(clippy::unwrap_used, reason = "a sample that cannot be made is a failed test")]
 
+pub mod driver;
+
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -538,7 +540,7 @@ pub fn scaled(
 /// A real car whose head unit's outputs are being recorded one at a time.
 pub fn probing(recording: bool) -> State {
     use job::source::{Following, Line};
-    use workstation::state::{Listened, Running};
+    use workstation::state::{Listened, Listening, Running};
     let mut state = sample(Stage::Source);
     let open = state.open.as_mut().unwrap();
     open.car.simulated = false;
@@ -583,7 +585,8 @@ pub fn probing(recording: bool) -> State {
             watch: Arc::new(watch),
             sounding: true,
         });
-        page.following = Some(Arc::new(Following::default()));
+        let line = Line::Output(page.probing.outputs[4].clone());
+        page.listening = Some(Listening { line, following: Arc::new(Following::default()) });
     } else {
         page.listened = Some(Listened {
             line: Line::Output(page.probing.outputs[3].clone()),

@@ -4,10 +4,10 @@ use audio::rig::Watch;
 use eframe::egui::{
     Align, Label, Layout, Rect, Sense, Stroke, StrokeKind, Ui, WidgetInfo, accesskit::Role, pos2, vec2,
 };
-use job::source::{Following, Line};
+use job::source::Line;
 
 use crate::commands::{Command, SourceCommand};
-use crate::state::{Listened, State};
+use crate::state::{Listened, Listening, State};
 use crate::theme::{GRID, Size, bold, plain, tokens};
 use crate::widgets::{action, card, remark, verdict_words};
 
@@ -16,33 +16,26 @@ const LEAST_DBFS: f64 = -72.0;
 
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let page = &state.source;
-    match (&state.running, &page.following, &page.listened) {
-        (Some(running), Some(following), _) => {
-            card(ui, &running.what, |ui| under_way(ui, state, &running.watch, following, out));
+    match (&state.running, &page.listening, &page.listened) {
+        (Some(running), Some(listening), _) => {
+            card(ui, &running.what, |ui| under_way(ui, state, &running.watch, listening, out));
         }
         (_, None, Some(listened)) => verdict(ui, listened, state, out),
         _ => {}
     }
 }
 
-fn under_way(ui: &mut Ui, state: &State, watch: &Watch, following: &Following, out: &mut Vec<Command>) {
+fn under_way(ui: &mut Ui, state: &State, watch: &Watch, listening: &Listening, out: &mut Vec<Command>) {
     ui.spacing_mut().item_spacing.y = GRID;
     let t = tokens(ui);
-    ui.add(Label::new(bold(following.progress().words(), Size::Large, t.ink)).wrap());
-    let probing = &state.source.probing;
-    let mut inputs = Vec::new();
-    if let Some((name, _)) = probing.probe().reference.filter(|(name, _)| !running_is(state, name)) {
-        inputs.push(name);
-    }
-    inputs.push(state.running.as_ref().map_or(String::new(), |it| it.what.replacen("Recording ", "", 1)));
-    for (place, name) in inputs.iter().enumerate() {
+    ui.add(Label::new(bold(listening.following.progress().words(), Size::Large, t.ink)).wrap());
+    let reference = state.source.probing.probe().reference.map(|(name, _)| name);
+    let name = listening.line.name();
+    let inputs = reference.iter().map(String::as_str).filter(|it| *it != name).chain([name]);
+    for (place, name) in inputs.enumerate() {
         input(ui, name, watch.peak_of(place), watch.clipped(place));
     }
     ui.horizontal(|ui| action(ui, Command::Source(SourceCommand::EndListening), true, out));
-}
-
-fn running_is(state: &State, name: &str) -> bool {
-    state.running.as_ref().is_some_and(|it| it.what == format!("Recording {name}"))
 }
 
 /// A name, a bar, a figure, and a lamp that stays lit.

@@ -42,8 +42,7 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 
 /// A mark and a word for what there is of a line.
 fn words(state: &State, line: &Line) -> (Mark, String) {
-    let under_way = state.running.as_ref().zip(state.source.following.as_ref());
-    if under_way.is_some_and(|(running, _)| running.what == format!("Recording {}", line.name())) {
+    if state.source.listening.as_ref().is_some_and(|it| it.line == *line) {
         return (Mark::Begun, "being recorded".into());
     }
     match recorded(state, line) {
