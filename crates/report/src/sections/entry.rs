@@ -11,7 +11,7 @@ use crate::table;
 use crate::words;
 
 /// How the sheet is set.
-struct Sheet {
+pub struct Sheet {
     columns: usize,
     row: Style,
     /// From the left edge of the column to: words, frequency (start, mark, unit), value, Q.
@@ -24,7 +24,8 @@ struct Sheet {
 }
 
 const ROW: Style = Style { size: 8.2, leading: 12.2, weight: Weight::Regular, ink: ink::TEXT };
-const ROOMY: Sheet = Sheet {
+/// As large as two columns allow.
+pub const ROOMY: Sheet = Sheet {
     columns: 2,
     row: ROW,
     what: 13.0,
@@ -33,8 +34,8 @@ const ROOMY: Sheet = Sheet {
     q: (214.0, 228.0, 240.0),
     bands_are_called_so: true,
 };
-/// For many channels.
-const DENSE: Sheet = Sheet {
+/// Small, for many channels.
+pub const DENSE: Sheet = Sheet {
     columns: 3,
     row: Style { size: 7.2, leading: 8.9, ..ROW },
     what: 11.0,
@@ -43,11 +44,8 @@ const DENSE: Sheet = Sheet {
     q: (152.0, 159.0, 167.0),
     bands_are_called_so: false,
 };
-/// Lines that the roomy sheet has a page for.
-const MANY: usize = 90;
-
 /// The settings, or that there are none.
-pub fn write(flow: &mut Flow<'_>, document: &Document) {
+pub fn write(flow: &mut Flow<'_>, document: &Document, set: &Sheet) {
     flow.heading("Entry sheet", 160.0);
     let Some(saved) = &document.tune else {
         flow.paragraph(BODY, "There are no settings to type in yet.");
@@ -79,10 +77,9 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
     );
     flow.space(2.0);
     let ticked = |line: &EntryLine| ticked.is_some_and(|entry| entry.ticked.contains(&line.key));
-    let set = if sheet.len() > MANY { DENSE } else { ROOMY };
     flow.in_columns(set.columns, |flow| {
         for channel in sheet.chunk_by(|a, b| a.channel == b.channel) {
-            block(flow, &set, channel, ticked);
+            block(flow, set, channel, ticked);
         }
     });
     for it in &dead {
