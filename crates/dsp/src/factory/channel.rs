@@ -2,12 +2,13 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::edges::{band_of, same_edges};
 use super::excess::{self, Excess};
-use super::fit::{Fit, Part};
-use super::model::ChannelModel;
+use super::fit::{Fit, Part, deviation};
+use super::model::{ChannelModel, Parameter};
 use super::response::LineResponse;
-use super::shape::{self, Shape, band_of};
-use super::split::Shown;
+use super::shape::{self, Shape};
+use super::split::{Edge, Shown};
 use crate::tune::{Crossover, Pass, Section};
 
 /// How sure a finding is.
@@ -44,6 +45,9 @@ pub struct ChannelFinding {
     pub band_hz: (f64, f64),
     /// True where the level still holds at that end of the measurement.
     pub open_ends: (bool, bool),
+    /// Half-width of the 95 % interval of the model's delay: noise, and what other slopes that explain the level nearly as
+    /// well would make of it.
+    pub delay_within_s: f64,
     /// Median level in the band.
     pub level_db: f64,
     /// Root mean square of the level that the model leaves unexplained, in the band.
@@ -70,41 +74,58 @@ pub fn explain(response: &LineResponse, rate_hz: f64) -> Option<ChannelFinding> 
     found(response, &shape::explain(response, rate_hz, PER_OCTAVE)?)
 }
 
-/// Explains an output once more with the band edges that its neighbours show ([`super::split::shown_by_others`]).
+/// Explains an output once more with each of the pairs of band edges that its neighbours show
+/// ([`super::split::shown_by_others`]).
 ///
-/// `None` where that explains it less well: clearly less where the neighbours are sure, at all elsewhere.
+/// `None` where all of them explain it less well: clearly less where the neighbours are sure, at all elsewhere.
 pub fn explain_beside(
     response: &LineResponse,
     before: &ChannelFinding,
-    shown: &Shown,
+    shown: &[Shown],
 ) -> Option<ChannelFinding> {
-    let edges = (shown.low, shown.high);
-    let shape = shape::explain_held(response, PER_OCTAVE, &before.model, edges)?;
     let was = Fit::of(before.model.clone(), &shape::clearly_heard(response), Part::Level);
-    let allowed = if shown.sure { RIVAL_LEAD } else { 0.0 };
-    let worse = shape.fit.criterion(Part::Level) - was.criterion(Part::Level);
-    let mut again = (worse < allowed).then(|| found(response, &shape)).flatten()?;
-    // Without rivals there is no doubt in an edge but that of those who show it.
-    let shown_for = |own: Option<Crossover>, by: Option<Crossover>| own.is_none() || by.is_some();
-    let all_shown =
-        shown_for(again.model.high_pass, shown.low) && shown_for(again.model.low_pass, shown.high);
-    if before.confidence.edges < Sure::High && !(shown.sure && all_shown) {
-        again.confidence.edges = again.confidence.edges.min(Sure::Medium);
-    }
+    // By how much a pair explains it less well than is allowed for it.
+    let judged = shown.iter().filter_map(|pair| {
+        let mut shape = shape::explain_held(response, PER_OCTAVE, &before.model, pair)?;
+        let sure = pair.low.is_sure() && pair.high.is_sure();
+        let worse = shape.fit.criterion(Part::Level) - was.criterion(Part::Level);
+        shape.rival = Some(was.clone()).filter(|was| !same_edges(&was.model, &shape.fit.model));
+        Some((worse - if sure { RIVAL_LEAD } else { 0.0 }, pair, shape))
+    });
+    let (worse, pair, shape) = judged.min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let mut again = (worse < 0.0).then(|| found(response, &shape)).flatten()?;
+    // What others show is not in doubt for what this output alone might be; what nobody shows is as doubtful as it was.
+    let settled = |shown: Edge, own: Option<Crossover>| match shown {
+        Edge::Own => own.is_none() || before.confidence.edges == Sure::High,
+        Edge::Shown { sure, .. } => sure,
+    };
+    let explained = !shape.fit.leaves_more_than_noise(&shape::clearly_heard(response));
+    again.confidence.edges = if settled(pair.low, again.model.high_pass)
+        && settled(pair.high, again.model.low_pass)
+        && explained
+    {
+        again.confidence.shape
+    } else {
+        again.confidence.edges.min(Sure::Medium)
+    };
     Some(again)
 }
 
 /// Everything that follows from the shape of an output.
 fn found(response: &LineResponse, shape: &Shape) -> Option<ChannelFinding> {
     let heard = shape::clearly_heard(response);
-    let excess = excess::explain(&heard, &shape.fit.model, &shape.reach);
+    let trusted = heard.as_trusted();
+    let excess = excess::explain(&trusted, &shape.fit.model, &shape.reach);
     // Another shape that is nearly as good must say the same of the phase.
     let second = shape
         .rival
         .as_ref()
         .filter(|rival| rival.criterion(Part::Level) - shape.fit.criterion(Part::Level) < RIVAL_LEAD)
-        .map(|rival| excess::explain(&heard, &rival.model, &shape.reach));
+        .map(|rival| excess::explain(&trusted, &rival.model, &shape.reach));
     let model = excess.fit.model.clone();
+    let noise_s = deviation(&model, &trusted, Parameter::Delay).map_or(0.0, |ms| NORMAL_95 * ms * 1e-3);
+    let by_rival_s = second.as_ref().map_or(0.0, |it| (it.fit.model.delay_s - model.delay_s).abs());
+    let delay_within_s = noise_s.max(by_rival_s);
 
     let measured = band_of(response)?;
     let modelled = model.minimum_phase(&response.frequency_hz);
@@ -122,10 +143,11 @@ fn found(response: &LineResponse, shape: &Shape) -> Option<ChannelFinding> {
     sigmas.sort_by(f64::total_cmp);
     let snr_db = sigmas.get(sigmas.len() / 2).map_or(0.0, |s| -20.0 * s.log10() - 3.0);
     let confidence =
-        confidence(shape, &excess, second.as_ref(), unexplained_db, (band_hz.1 / band_hz.0).log2());
+        confidence(&heard, shape, &excess, second.as_ref(), unexplained_db, (band_hz.1 / band_hz.0).log2());
     Some(ChannelFinding {
         model,
         band_hz,
+        delay_within_s,
         open_ends: (band.low_hz.is_none(), band.high_hz.is_none()),
         level_db: band.level_db,
         unexplained_db,
@@ -134,6 +156,8 @@ fn found(response: &LineResponse, shape: &Shape) -> Option<ChannelFinding> {
     })
 }
 
+/// 95 % of a normal distribution lie within this many standard deviations.
+const NORMAL_95: f64 = 1.96;
 /// A model this close to what was measured stands for it.
 const SAME_DB: f64 = 0.05;
 
@@ -149,6 +173,7 @@ fn noise_free(model: &ChannelModel, response: &LineResponse) -> LineResponse {
 }
 
 fn confidence(
+    heard: &LineResponse,
     shape: &Shape,
     excess: &Excess,
     second: Option<&Excess>,
@@ -177,7 +202,7 @@ fn confidence(
         },
     };
     // While more than noise is left over, another family with better bands may hide behind the best one found.
-    let doubtful = shape.fit.reduced() > shape::MORE_THAN_NOISE;
+    let doubtful = shape.fit.leaves_more_than_noise(heard);
     // So does it where two broad bands work against one another at one place: no factory sets them like that.
     let edges = if doubtful || at_odds(&model.sections) { edges.min(Sure::Medium) } else { edges };
     let (mut polarity, mut all_passes) = (graded(excess.polarity_margin), graded(excess.all_pass_margin));
@@ -201,7 +226,7 @@ fn confidence(
 }
 
 /// More than a factory gives one band.
-const MUCH_DB: f64 = 15.0;
+const MUCH_DB: f64 = 11.5;
 
 /// True where two broad bands at nearly one place pull in opposite directions, or one band does more than factories do.
 fn at_odds(sections: &[Section]) -> bool {

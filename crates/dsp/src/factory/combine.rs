@@ -66,8 +66,9 @@ const SAME_BAND: f64 = 0.7;
 
 /// Plans the sum of outputs that were measured on one time base.
 ///
-/// `names` serves the remarks; `means` is what the processor has against all-passes. Polarity and delay come from the findings; gains are those of the filters found, and
-/// where these explain an output less well, what makes neighbours equal at the place where their band edges cross.
+/// `names` serves the remarks; `means` is what the processor has against all-passes. Polarity and delay come from the
+/// findings; gains are those of the filters found, and where these explain an output less well, what makes neighbours equal
+/// at the place where their band edges cross.
 pub fn plan(
     findings: &[ChannelFinding],
     responses: &[LineResponse],
@@ -144,7 +145,23 @@ pub fn plan(
     let most = uses.iter().map(|u| u.gain_db).fold(f64::NEG_INFINITY, f64::max);
     uses.iter_mut().for_each(|u| u.gain_db -= most);
     remarks.extend(phase::undo(&mut uses, findings, names, means));
+    remarks.extend(too_late(&uses, names, means));
     Plan { uses, left_out, remarks }
+}
+
+/// What to do where an output must wait for longer than the processor can let it.
+fn too_late(uses: &[Use], names: &[String], means: &Means) -> Option<String> {
+    let latest = uses.iter().max_by(|a, b| a.delay_ms.total_cmp(&b.delay_ms))?;
+    let most_ms = means.most_delay_ms.filter(|most_ms| latest.delay_ms > *most_ms)?;
+    let instead = if uses.iter().any(|used| used.fir.is_some()) {
+        "use fewer taps, or a processor with more delay"
+    } else {
+        "use a processor with more delay"
+    };
+    Some(format!(
+        "{} has to wait {:.1} ms in the sum and the processor delays by {most_ms:.1} ms at most, so the bands do not join as planned: {instead}",
+        names[latest.output], latest.delay_ms
+    ))
 }
 
 /// Turns an output over where that joins it to the one below by far better: slopes of 12 and 36 dB per octave are made
@@ -250,8 +267,8 @@ fn joint(
         })
         .collect();
     differences.sort_by(f64::total_cmp);
-    // Where both are explained well and agree about their split, their broad-band gains are known whatever equalisation lies at the joint. Where one
-    // is in doubt, what was measured counts.
+    // Where both are explained well and agree about their split, their broad-band gains are known whatever equalisation
+    // lies at the joint. Where one is in doubt, what was measured counts.
     let alike = match (lower.model.low_pass, upper.model.high_pass) {
         (Some(a), Some(b)) => {
             (a.family, a.order) == (b.family, b.order)

@@ -4,8 +4,11 @@
 //! all-passes), then both together. A response that no such product explains is reported with less confidence
 //! rather than forced.
 
+mod bands;
+mod edges;
 mod excess;
 mod fit;
+mod level;
 mod model;
 mod response;
 mod shape;
@@ -13,6 +16,7 @@ mod shape;
 pub mod channel;
 pub mod clean;
 pub mod combine;
+pub mod link;
 pub mod phase;
 pub mod quiet;
 pub mod side;

@@ -18,6 +18,8 @@ pub struct Means {
     pub all_pass: bool,
     /// Taps for one output.
     pub taps: usize,
+    /// The longest delay of one output, where that is known.
+    pub most_delay_ms: Option<f64>,
     /// Rate at which it runs.
     pub rate_hz: f64,
 }

@@ -6,8 +6,10 @@ use rustfft::num_complex::Complex64;
 
 use super::model::DB_PER_NEPER;
 
-/// Where the measurement itself is trusted no further, in nepers: 0.004 dB, 0.03°.
-const FLOOR_NEPER: f64 = 0.004 / DB_PER_NEPER;
+/// What a clean measurement leaves at best, in nepers: 0.001 dB. Explanations are told apart down to this.
+const FLOOR_NEPER: f64 = 0.001 / DB_PER_NEPER;
+/// What converters and leads bend besides, in nepers: 0.004 dB, 0.03°. No explanation is doubted for this.
+const TRUST_NEPER: f64 = 0.004 / DB_PER_NEPER;
 
 /// How many times the power of a cell must be that of its noise for its own turning to be believed.
 const CLEAR: f64 = 100.0;
@@ -100,6 +102,11 @@ impl LineResponse {
         self.keep(|i| i % n == 0)
     }
 
+    /// The points at and below a frequency.
+    pub fn up_to(&self, hz: f64) -> Self {
+        self.keep(|i| self.frequency_hz[i] <= hz)
+    }
+
     /// The points for which `wanted` holds.
     pub fn keep(&self, wanted: impl Fn(usize) -> bool) -> Self {
         let kept = (0..self.len()).filter(|&i| wanted(i));
@@ -110,6 +117,12 @@ impl LineResponse {
             thinned.sigma_ln.push(self.sigma_ln[i]);
         }
         thinned
+    }
+
+    /// The same response trusted no further than converters and leads allow.
+    pub(super) fn as_trusted(&self) -> Self {
+        let sigma_ln = self.sigma_ln.iter().map(|sigma| sigma.hypot(TRUST_NEPER)).collect();
+        Self { sigma_ln, ..self.clone() }
     }
 
     /// The same response `delay_s` later.

@@ -4,65 +4,194 @@
 //! sides of a split have one family, order and frequency is common practice in the trade, no source.
 
 use super::channel::{ChannelFinding, Sure};
-use crate::tune::{Crossover, CrossoverFamily};
+use crate::tune::{Crossover, Pass};
 
-/// Edges further apart than this belong to different splits, however far a finding has gone astray.
+/// A split is looked for this far from where an output seems to end, however far a finding has gone astray.
 const ONE_SPLIT_OCTAVES: f64 = 2.2;
 /// Edges of others this close to one another belong to one split.
 const TOGETHER_OCTAVES: f64 = 0.2;
+/// Edges of the same split may seem this far apart while one of them is taken for another filter.
+const CONFUSED_OCTAVES: f64 = 0.4;
 /// Edges that agree to this need no second look.
 const ALIKE_OCTAVES: f64 = 0.01;
+/// An edge of at most this order may be none, bent by equalisation.
+const GENTLE_ORDER: u8 = 2;
+/// Pairs of edges that are tried on one output.
+const MOST_TRIED: usize = 6;
 
-/// Band edges of one output as others show them.
+/// Band edges that an output has by what others show.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Shown {
-    /// The lower edge, where another one than its own is shown or its own is in doubt.
-    pub low: Option<Crossover>,
+    /// The lower edge.
+    pub low: Edge,
     /// The upper edge.
-    pub high: Option<Crossover>,
-    /// True where those who show it are sure of it.
-    pub sure: bool,
+    pub high: Edge,
 }
 
-/// What the others show of each output's edges; none where its own finding is sure and says the same.
-pub fn shown_by_others(findings: &[ChannelFinding]) -> Vec<Option<Shown>> {
-    let shown = |(i, finding): (usize, &ChannelFinding)| {
-        let by = |own: Option<Crossover>| own.and_then(|own| by_others(findings, i, own));
-        let (low, high) = (by(finding.model.high_pass), by(finding.model.low_pass));
-        let sure = [low, high].iter().flatten().all(|(_, sure)| *sure);
-        (low.is_some() || high.is_some()).then(|| Shown {
-            low: low.map(|(edge, _)| edge),
-            high: high.map(|(edge, _)| edge),
-            sure,
-        })
+/// One edge of [`Shown`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Edge {
+    /// As the output itself has it.
+    Own,
+    /// As others show it: a filter, or that there is none.
+    Shown {
+        /// The filter.
+        edge: Option<Crossover>,
+        /// True where those who show it are sure of it.
+        sure: bool,
+    },
+}
+
+impl Edge {
+    /// True unless those who show it are in doubt themselves.
+    pub fn is_sure(&self) -> bool {
+        !matches!(self, Self::Shown { sure: false, .. })
+    }
+
+    /// True where others show it.
+    pub fn is_shown(&self) -> bool {
+        matches!(self, Self::Shown { .. })
+    }
+}
+
+/// What the others show of each output's edges, likeliest first; nothing where its own finding is sure and nobody
+/// contradicts it.
+pub fn shown_by_others(findings: &[ChannelFinding]) -> Vec<Vec<Shown>> {
+    let pairs = |(i, own): (usize, &ChannelFinding)| {
+        let (low, high) = (options(findings, i, Pass::High), options(findings, i, Pass::Low));
+        let mut pairs: Vec<Shown> =
+            low.iter().flat_map(|&low| high.iter().map(move |&high| Shown { low, high })).collect();
+        pairs.retain(|pair| pair.low.is_shown() || pair.high.is_shown());
+        let crossed =
+            |pair: &Shown| match (edge_of(pair.low, own, Pass::High), edge_of(pair.high, own, Pass::Low)) {
+                (Some(low), Some(high)) => low.frequency_hz >= high.frequency_hz,
+                _ => false,
+            };
+        pairs.retain(|pair| !crossed(pair));
+        let shown = |pair: &Shown| usize::from(pair.low.is_shown()) + usize::from(pair.high.is_shown());
+        let doubted = |pair: &Shown| usize::from(!pair.low.is_sure()) + usize::from(!pair.high.is_sure());
+        pairs.sort_by_key(|pair| (doubted(pair), shown(pair)));
+        pairs.truncate(MOST_TRIED);
+        pairs
     };
-    findings.iter().enumerate().map(shown).collect()
+    findings.iter().enumerate().map(pairs).collect()
 }
 
-/// What most of the others say of the split nearest to `own`; none where that is what `own` says already.
-fn by_others(findings: &[ChannelFinding], i: usize, own: Crossover) -> Option<(Crossover, bool)> {
-    let sure = |finding: &ChannelFinding| finding.confidence.edges == Sure::High;
-    let octaves = |a: f64, b: f64| (a / b).log2().abs();
-    // An output that is sure counts twice; one that is not may be proved right by the other side.
+fn edge_of(edge: Edge, own: &ChannelFinding, pass: Pass) -> Option<Crossover> {
+    match edge {
+        Edge::Own => own_edge(own, pass),
+        Edge::Shown { edge, .. } => edge,
+    }
+}
+
+fn own_edge(finding: &ChannelFinding, pass: Pass) -> Option<Crossover> {
+    match pass {
+        Pass::High => finding.model.high_pass,
+        Pass::Low => finding.model.low_pass,
+    }
+}
+
+fn is_sure(finding: &ChannelFinding) -> bool {
+    finding.confidence.edges == Sure::High
+}
+
+fn octaves(a: f64, b: f64) -> f64 {
+    (a / b).log2().abs()
+}
+
+fn same_kind(a: &Crossover, b: &Crossover) -> bool {
+    (a.family, a.order) == (b.family, b.order)
+}
+
+/// The output's own edge, and those it may have by what others show.
+fn options(findings: &[ChannelFinding], i: usize, pass: Pass) -> Vec<Edge> {
+    let mut list = vec![Edge::Own];
+    let finding = &findings[i];
+    let Some(own) = own_edge(finding, pass) else { return list };
+    let ends_hz = match pass {
+        Pass::High => finding.band_hz.0,
+        Pass::Low => finding.band_hz.1,
+    };
+    let far = |edge: &Crossover| {
+        octaves(edge.frequency_hz, own.frequency_hz).min(octaves(edge.frequency_hz, ends_hz))
+    };
+    for split in splits(findings, i) {
+        let within = if is_sure(finding) { CONFUSED_OCTAVES } else { ONE_SPLIT_OCTAVES };
+        let alike = same_kind(&split.edge, &own)
+            && octaves(split.edge.frequency_hz, own.frequency_hz) < ALIKE_OCTAVES;
+        // What is sure and agrees with anyone of its split is settled.
+        if alike && is_sure(finding) {
+            return vec![Edge::Own];
+        }
+        if far(&split.edge) < within {
+            list.push(Edge::Shown { edge: Some(Crossover { pass, ..split.edge }), sure: split.sure });
+        }
+    }
     let others = findings.iter().enumerate().filter(|(j, _)| *j != i);
-    let shown: Vec<(Crossover, bool)> = others
-        .flat_map(|(_, other)| std::iter::repeat_n(other, if sure(other) { 2 } else { 1 }))
-        .flat_map(|other| other.edges().into_iter().map(move |(_, edge)| (edge, sure(other))))
-        .filter(|(edge, _)| octaves(edge.frequency_hz, own.frequency_hz) < ONE_SPLIT_OCTAVES)
+    let open: Vec<bool> = others
+        .filter(|(_, other)| own_edge(other, pass).is_none())
+        .map(|(_, other)| is_sure(other))
         .collect();
-    let distance = |(edge, _): &&(Crossover, bool)| octaves(edge.frequency_hz, own.frequency_hz);
-    let nearest_hz = shown.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)))?.0.frequency_hz;
-    let votes: Vec<&(Crossover, bool)> =
-        shown.iter().filter(|(edge, _)| octaves(edge.frequency_hz, nearest_hz) < TOGETHER_OCTAVES).collect();
-    let kind_of = |edge: &Crossover| (edge.family, edge.order);
-    let of_kind = |kind: (CrossoverFamily, u8)| votes.iter().filter(move |(edge, _)| kind_of(edge) == kind);
-    let kind = votes.iter().map(|(edge, _)| kind_of(edge)).max_by_key(|kind| of_kind(*kind).count())?;
-    let by_sure = of_kind(kind).any(|(_, sure)| *sure);
-    let mut places: Vec<f64> = of_kind(kind).map(|(edge, _)| edge.frequency_hz).collect();
-    places.sort_by(f64::total_cmp);
-    let frequency_hz = *places.get(places.len() / 2)?;
-    let alike = (own.family, own.order) == kind && octaves(own.frequency_hz, frequency_hz) < ALIKE_OCTAVES;
-    let settled = alike && findings.get(i).is_some_and(sure);
-    let edge = Crossover { family: kind.0, order: kind.1, frequency_hz, ..own };
-    (!settled).then_some((edge, by_sure))
+    if own.order <= GENTLE_ORDER && !is_sure(finding) && !open.is_empty() {
+        list.push(Edge::Shown { edge: None, sure: open.contains(&true) });
+    }
+    list
+}
+
+/// A filter that outputs show, on either side of it.
+struct Split {
+    edge: Crossover,
+    sure: bool,
+}
+
+/// The splits that all outputs but one show.
+fn splits(findings: &[ChannelFinding], but: usize) -> Vec<Split> {
+    let mut edges: Vec<Split> = findings
+        .iter()
+        .enumerate()
+        .filter(|(j, _)| *j != but)
+        .flat_map(|(_, other)| {
+            other.edges().into_iter().map(|(_, edge)| Split { edge, sure: is_sure(other) })
+        })
+        .collect();
+    edges.sort_by(|a, b| a.edge.frequency_hz.total_cmp(&b.edge.frequency_hz));
+    let mut splits: Vec<Vec<Split>> = Vec::new();
+    for this in edges {
+        let same = |group: &&mut Vec<Split>| {
+            group.first().is_some_and(|first| {
+                same_kind(&first.edge, &this.edge)
+                    && octaves(first.edge.frequency_hz, this.edge.frequency_hz) < TOGETHER_OCTAVES
+            })
+        };
+        match splits.iter_mut().find(same) {
+            Some(group) => group.push(this),
+            None => splits.push(vec![this]),
+        }
+    }
+    let middle = |mut group: Vec<Split>| {
+        let sure = group.iter().any(|split| split.sure);
+        // Those that are sure know the place.
+        group.retain(|split| split.sure == sure);
+        let edge = group.get(group.len() / 2)?.edge;
+        Some(Split { edge, sure })
+    };
+    splits.into_iter().filter_map(middle).collect()
+}
+
+/// Makes outputs less sure of an edge where the other side of the same split shows another filter: one of them is wrong.
+pub fn doubt_contradicted(findings: &mut [ChannelFinding]) {
+    let contradicted: Vec<bool> = (0..findings.len())
+        .map(|i| {
+            findings[i].edges().iter().any(|(_, own)| {
+                let near: Vec<Split> = splits(findings, i)
+                    .into_iter()
+                    .filter(|split| octaves(split.edge.frequency_hz, own.frequency_hz) < CONFUSED_OCTAVES)
+                    .collect();
+                !near.is_empty() && !near.iter().any(|split| same_kind(&split.edge, own))
+            })
+        })
+        .collect();
+    for (finding, _) in findings.iter_mut().zip(contradicted).filter(|(_, it)| *it) {
+        finding.confidence.edges = finding.confidence.edges.min(Sure::Medium);
+    }
 }

@@ -47,9 +47,12 @@ impl<'a> Search<'a> {
             return Err(MeasureError::Silent);
         }
         let Some(found) = self.by_markers(self.rate_hz) else {
-            return match self.other_rate(CLEAR) {
-                Some(error) => Err(error),
-                None => self.refine(self.by_sweeps().ok_or_else(|| self.why_not())?, false),
+            return match self.by_sweeps().map(|base| self.refine(base, false)) {
+                Some(Ok(base)) if self.runs_as_played(&base) => Ok(base),
+                by_sweeps => match self.other_rate(CLEAR) {
+                    Some(error) => Err(error),
+                    None => by_sweeps.unwrap_or_else(|| Err(self.why_not())),
+                },
             };
         };
         let base = self.refine(self.on_markers(&found)?, true)?;
@@ -60,6 +63,13 @@ impl<'a> Search<'a> {
             return Err(error);
         }
         Ok(base)
+    }
+
+    /// True where all repeats lie as far apart as they were played, so that the rate is right.
+    fn runs_as_played(&self, base: &TimeBase) -> bool {
+        base.sweeps.len() > 1
+            && base.sweeps.len() == self.line.sweeps.len()
+            && base.remarks.iter().all(|(verdict, _)| *verdict != Verdict::Retake)
     }
 
     fn played_s(&self, at: usize) -> f64 {
@@ -85,7 +95,7 @@ impl<'a> Search<'a> {
     fn on_markers(&self, found: &Found) -> Result<TimeBase, MeasureError> {
         let first = self.line.markers[0];
         let since_s: Vec<f64> = self.line.markers.iter().map(|&at| self.played_s(at - first)).collect();
-        let mut times: Vec<f64> = found.at.iter().map(|&at| at as f64).collect();
+        let mut times = found.at.clone();
         let mut sigma_frames = 0.0;
         let (mut frames_per_s, mut start) =
             line_through(&since_s, &times).unwrap_or((self.rate_hz, times[0]));
@@ -141,7 +151,7 @@ impl<'a> Search<'a> {
             find_jointly(&alike, &distances[..count], LARGEST_SKEW, (0.05 * self.rate_hz) as usize)
                 .filter(|found| found.clearness >= CLEAR)
         })?;
-        let times: Vec<f64> = found.at.iter().map(|&at| at as f64).collect();
+        let times = found.at;
         let since_s: Vec<f64> =
             self.line.sweeps.iter().take(times.len()).map(|&at| self.played_s(at - first)).collect();
         let fitted = line_through(&since_s, &times);

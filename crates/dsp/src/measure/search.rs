@@ -4,10 +4,12 @@ use crate::spectrum::{Complex, Plans, fast_length};
 
 /// How strongly each instant of a recording looks like the beginning of a template, without regard to phase.
 pub(super) struct Likeness {
-    /// One value per sample of the recording.
-    pub strength: Vec<f64>,
+    /// One value every [`Self::step`] samples of the recording.
+    strength: Vec<f64>,
+    /// Samples of the recording from one value to the next: the band needs no more.
+    step: f64,
     /// What noise alone gives, as a median.
-    pub floor: f64,
+    floor: f64,
 }
 
 /// A sound of `seconds`, sampled for [`likeness`]; `at` gives its value so many seconds after its beginning.
@@ -38,21 +40,21 @@ pub(super) fn likeness(
     let (first, last) =
         ((low_hz / spacing_hz) as usize, ((high_hz / spacing_hz) as usize).min(plan.bins() - 1));
     let colour = running_mean(&heard, (WHITENING_HZ / spacing_hz) as usize);
-    let mut alike = vec![Complex::new(0.0, 0.0); plan.bins()];
-    for k in first..=last {
+    // The band alone, moved to zero frequency, and twice as many values as it has bins: its magnitude is the envelope.
+    let values = fast_length(2 * (last + 1).saturating_sub(first)).min(length);
+    let mut alike = vec![Complex::new(0.0, 0.0); values];
+    for (k, value) in (first..=last).zip(&mut alike) {
         let size = (colour[k] * sought[k].norm_sqr()).sqrt();
         if size > 0.0 {
-            alike[k] = heard[k] * sought[k].conj() / size;
+            *value = heard[k] * sought[k].conj() / size;
         }
     }
-    // The envelope: the correlation and the same turned by a quarter.
-    let in_phase = plan.inverse(&alike);
-    alike.iter_mut().for_each(|v| *v = Complex::new(v.im, -v.re));
-    let across = plan.inverse(&alike);
-    let strength: Vec<f64> =
-        in_phase.iter().zip(&across).take(recording.len()).map(|(a, b)| (a * a + b * b).sqrt()).collect();
+    plans.inverse_complex(&mut alike);
+    let step = length as f64 / values as f64;
+    let within = ((recording.len() as f64 / step) as usize).min(values);
+    let strength: Vec<f64> = alike.iter().take(within).map(|v| v.norm()).collect();
     let floor = median(&strength);
-    Likeness { strength, floor }
+    Likeness { strength, step, floor }
 }
 
 /// Mean power over `half` bins to either side.
@@ -83,35 +85,42 @@ pub(super) fn median(values: &[f64]) -> f64 {
 }
 
 impl Likeness {
-    /// The `count` strongest instants that are at least `apart` samples from one another, strongest first.
-    pub fn peaks(&self, count: usize, apart: usize) -> Vec<usize> {
+    /// The `count` strongest instants that are at least `apart` samples from one another, strongest first, in samples of
+    /// the recording.
+    pub fn peaks(&self, count: usize, apart: usize) -> Vec<f64> {
+        let block_length = ((apart as f64 / self.step) as usize).max(1);
         let mut best_of_block: Vec<(f64, usize)> = self
             .strength
-            .chunks(apart.max(1))
+            .chunks(block_length)
             .enumerate()
             .filter_map(|(block, values)| {
                 let (i, v) = values.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
-                Some((*v, block * apart.max(1) + i))
+                Some((*v, block * block_length + i))
             })
             .collect();
         best_of_block.sort_by(|a, b| b.0.total_cmp(&a.0));
-        best_of_block.into_iter().take(count).map(|(_, at)| at).collect()
+        best_of_block.into_iter().take(count).map(|(_, at)| at as f64 * self.step).collect()
     }
 
-    /// The strongest instant from `from` to `to`, and how strong it is.
-    pub fn strongest_in(&self, from: f64, to: f64) -> Option<(usize, f64)> {
-        let from = from.ceil().max(0.0) as usize;
-        let to = (to.floor().max(-1.0) + 1.0) as usize;
+    /// The strongest instant from `from` to `to`, in samples of the recording, and how strong it is.
+    pub fn strongest_in(&self, from: f64, to: f64) -> Option<(f64, f64)> {
+        let from = (from / self.step).ceil().max(0.0) as usize;
+        let to = ((to / self.step).floor().max(-1.0) + 1.0) as usize;
         let range = self.strength.get(from..to.min(self.strength.len()))?;
         let (i, v) = range.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
-        Some((from + i, *v))
+        Some(((from + i) as f64 * self.step, *v))
+    }
+
+    /// How many times a strength stands above what noise alone gives.
+    pub fn clearness(&self, strength: f64) -> f64 {
+        strength / self.floor.max(f64::MIN_POSITIVE)
     }
 }
 
 /// The instants of several equal sounds whose distances are known up to a common stretch.
 pub(super) struct Found {
     /// One instant per sound, in samples.
-    pub at: Vec<usize>,
+    pub at: Vec<f64>,
     /// The weakest of them over the floor of the noise, as a ratio.
     pub clearness: f64,
 }
@@ -136,16 +145,15 @@ pub(super) fn find_jointly(
             let mut at = Vec::with_capacity(distances.len());
             let (mut score, mut weakest) = (0.0, f64::INFINITY);
             for &other in distances {
-                let slack = 2.0 + stretch * (other - own).abs();
-                let centre = peak as f64 + other - own;
+                let slack = 2.0 * likeness.step.max(1.0) + stretch * (other - own).abs();
+                let centre = peak + other - own;
                 let Some((i, v)) = likeness.strongest_in(centre - slack, centre + slack) else { break };
                 at.push(i);
                 score += v.max(f64::MIN_POSITIVE).ln();
                 weakest = weakest.min(v);
             }
             if at.len() == distances.len() && best.as_ref().is_none_or(|(s, _)| score > *s) {
-                let clearness = weakest / likeness.floor.max(f64::MIN_POSITIVE);
-                best = Some((score, Found { at, clearness }));
+                best = Some((score, Found { at, clearness: likeness.clearness(weakest) }));
             }
         }
     }

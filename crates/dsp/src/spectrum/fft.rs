@@ -3,7 +3,7 @@
 use std::sync::{Arc, Mutex, PoisonError};
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
-use rustfft::FftPlanner;
+use rustfft::{Fft, FftPlanner};
 
 /// Complex numbers of the whole crate.
 pub type Complex = rustfft::num_complex::Complex<f64>;
@@ -71,20 +71,42 @@ impl RealTransform {
 
 /// Planned transforms by their length, for threads to share: planning a long one costs about as much as running it.
 #[derive(Default)]
-pub struct Plans(Mutex<Vec<RealTransform>>);
+pub struct Plans {
+    real: Mutex<Vec<RealTransform>>,
+    inverse: Mutex<Vec<Arc<dyn Fft<f64>>>>,
+}
 
 impl Plans {
     /// The transform of `length` samples, planned when it is first asked for.
     pub fn of(&self, length: usize) -> RealTransform {
         let length = length.max(2).next_multiple_of(2);
         // A list of plans is whole at any time, whatever broke off elsewhere.
-        let mut made = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut made = self.real.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(plan) = made.iter().find(|plan| plan.length() == length) {
             return plan.clone();
         }
         let plan = RealTransform::new(length);
         made.push(plan.clone());
         plan
+    }
+
+    /// Inverse complex transform in place, any length, not normalised.
+    pub fn inverse_complex(&self, values: &mut [Complex]) {
+        if values.is_empty() {
+            return;
+        }
+        let plan = {
+            let mut made = self.inverse.lock().unwrap_or_else(PoisonError::into_inner);
+            match made.iter().find(|plan| plan.len() == values.len()) {
+                Some(plan) => plan.clone(),
+                None => {
+                    let plan = FftPlanner::new().plan_fft_inverse(values.len());
+                    made.push(plan.clone());
+                    plan
+                }
+            }
+        };
+        plan.process(values);
     }
 }
 

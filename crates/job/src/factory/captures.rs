@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use audio::wav::{self, Wav};
 use dsp::factory::LineResponse;
 use dsp::factory::channel::PER_OCTAVE;
+use dsp::factory::link::{self, Wall};
 use dsp::measure::{MeasureError, Played, TimeBase, locate};
 use dsp::spectrum::Plans;
 use dsp::stimulus::{Recipe, Signal};
@@ -41,6 +42,8 @@ pub(crate) struct Output {
     pub skew_ppm: Option<f64>,
     /// What the sides alone tell, where the stimulus has them.
     pub sided: Option<Sided>,
+    /// Whether it ends in a wall.
+    wall: Wall,
     /// Its delay over all that is clearly heard.
     delay_s: f64,
     bins: Vec<Complex64>,
@@ -95,6 +98,8 @@ pub(crate) struct Outputs {
     pub channels: Vec<Output>,
     /// False where delays between outputs mean nothing.
     pub one_clock: bool,
+    /// Where the link or the player ends, where it does before the sweep.
+    pub ends_hz: Option<f64>,
 }
 
 /// A stimulus's recipe, from the sidecar beside it.
@@ -191,6 +196,21 @@ pub(super) fn read(
         }
         channels.push(output);
     }
+    // Of a wall that all share nothing is left in what is explained.
+    let walls: Vec<Wall> = channels.iter().map(|c| c.wall).collect();
+    let ends_hz = link::ends_hz(&walls);
+    if let Some(ends_hz) = ends_hz {
+        for channel in &mut channels {
+            channel.response = channel.response.up_to(ends_hz);
+        }
+        judged.note(
+            Verdict::Good,
+            format!(
+                "the link or player ends at {:.1} kHz; nothing above is judged or corrected",
+                ends_hz / 1_000.0
+            ),
+        );
+    }
     // Delays count from the earliest output's strongest part, so that phases turn slowly.
     let common_s = channels.iter().map(|c| c.delay_s).fold(f64::INFINITY, f64::min);
     let channels: Vec<Output> = channels
@@ -211,7 +231,7 @@ pub(super) fn read(
             "the recordings share neither a file nor a reference, so delays between outputs are unknown: keep one output on the first input of every recording and name it with --reference-channel",
         );
     }
-    Ok(Outputs { rate_hz: f64::from(rate), channels, one_clock })
+    Ok(Outputs { rate_hz: f64::from(rate), channels, one_clock, ends_hz })
 }
 
 fn peak_db(output: &Output) -> f64 {
@@ -253,9 +273,17 @@ fn recording(
         wav.doubts.iter().map(|doubt| (Verdict::Usable, format!("{}: {doubt}", path.display()))).collect();
     let (lasts_s, played_s) =
         (wav.frames() as f64 / f64::from(wav.rate_hz), recipe.frames() as f64 / f64::from(recipe.rate_hz));
+    let mut order: Vec<usize> = reference.into_iter().chain(channels.iter().copied()).collect();
+    let mut brightness = BTreeMap::new();
+    for &channel in &order {
+        brightness.insert(channel, brightness_of(channel_of(&wav, channel, path)?));
+    }
+    // The markers and the top of the sweep, which tell the time best, are heard in what is brightest.
+    order.sort_by(|a, b| brightness[b].total_cmp(&brightness[a]));
+    order.dedup();
     let mut best: Option<TimeBase> = None;
     let mut why = None;
-    for channel in reference.into_iter().chain(channels.iter().copied()) {
+    for channel in order {
         let samples = channel_of(&wav, channel, path)?;
         match locate(plans, recipe, samples, wav.rate_hz) {
             Ok(base) => {
@@ -269,9 +297,11 @@ fn recording(
                     break;
                 }
             }
-            // The first reason is the reference's, which carries the most; but a wrong rate says more than "not found".
+            // The reference carries the most, so its reason counts; but a wrong rate says more than "not found".
             Err(error) => {
-                if why.is_none() || matches!(error, MeasureError::WrongRate { .. }) {
+                let wrong_rate = |it: &MeasureError| matches!(it, MeasureError::WrongRate { .. });
+                let says_more = why.is_none() || Some(channel) == reference;
+                if wrong_rate(&error) || (says_more && !why.as_ref().is_some_and(wrong_rate)) {
                     why = Some(error);
                 }
             }
@@ -299,6 +329,11 @@ fn recording(
         (None, Some(words)) => Err(JobError::Analysis(words)),
         (None, None) => Err(nothing_in(path, why)),
     }
+}
+
+/// How much an input holds at high frequencies: the power of its differences from sample to sample.
+fn brightness_of(samples: &[f64]) -> f64 {
+    samples.windows(2).map(|pair| (pair[1] - pair[0]).powi(2)).sum()
 }
 
 fn nothing_in(path: &Path, why: Option<MeasureError>) -> JobError {
@@ -360,9 +395,11 @@ fn output(
     let band = (sweep.shape.low_hz * 2.2, (sweep.shape.high_hz / 1.08).min(0.45 * f64::from(rate)));
     let delay_s = bulk_delay_s(&bins, &noise, spacing_hz);
     let response = LineResponse::from_bins(&bins, (&sigma, leak), spacing_hz, delay_s, band, PER_OCTAVE);
+    let wall = link::wall(&bins, &noise, spacing_hz, band.1, f64::from(rate));
     Ok(Output {
         name: capture.name.clone(),
         response,
+        wall,
         delay_s,
         skew_ppm: recording.base.skew_ppm,
         bins,

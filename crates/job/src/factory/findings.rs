@@ -39,6 +39,8 @@ pub struct Finding {
     pub level_db: f64,
     /// Against the earliest output; none where the recordings share no clock.
     pub delay_ms: Option<f64>,
+    /// Half-width of the 95 % interval of that delay.
+    pub delay_uncertainty_ms: Option<f64>,
     /// "normal", "inverted" or "unclear".
     pub polarity: &'static str,
     /// All-passes.
@@ -92,6 +94,9 @@ pub struct Findings {
     pub combine: Vec<CombineEntry>,
     /// How flat it is and becomes.
     pub flatness: Flatness,
+    /// Where the link or the player ends, where it does before the sweep.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub link_ends_hz: Option<f64>,
     /// How the shape changes with the volume step.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub loudness: Vec<VolumeShape>,
@@ -124,6 +129,7 @@ pub(super) fn assemble(
         channels: facts(outputs, found),
         combine: combine.collect(),
         flatness: Flatness::default(),
+        link_ends_hz: outputs.ends_hz,
         loudness: Vec::new(),
         clean_volume: None,
         clean_volume_elsewhere: Vec::new(),
@@ -148,6 +154,7 @@ pub(crate) fn facts(outputs: &Outputs, found: &[ChannelFinding]) -> Vec<Finding>
             band_hz: [finding.band_hz.0, finding.band_hz.1],
             level_db: finding.level_db,
             delay_ms: outputs.one_clock.then_some((model.delay_s - earliest_s) * 1e3),
+            delay_uncertainty_ms: outputs.one_clock.then_some(finding.delay_within_s * 1e3),
             polarity: match (finding.confidence.polarity, model.inverted) {
                 (Sure::Low, _) => "unclear",
                 (_, true) => "inverted",
@@ -159,7 +166,12 @@ pub(crate) fn facts(outputs: &Outputs, found: &[ChannelFinding]) -> Vec<Finding>
             side: side_word(output.sided.as_ref().and_then(|sided| sided.side)),
             compression_db: output.sided.as_ref().and_then(|sided| sided.compression_db),
             quiet: output.sided.as_ref().and_then(|sided| sided.quiet.clone()),
-            equalisation: model.sections.clone(),
+            equalisation: model
+                .sections
+                .iter()
+                .filter(|s| s.gain_db.abs() >= WORTH_A_LINE_DB)
+                .copied()
+                .collect(),
             sure: least(finding),
             unexplained_db: finding.unexplained_db,
             snr_db: finding.snr_db,
@@ -167,6 +179,11 @@ pub(crate) fn facts(outputs: &Outputs, found: &[ChannelFinding]) -> Vec<Finding>
     });
     facts.collect()
 }
+
+/// An equaliser band weaker than this is not worth a line.
+const WORTH_A_LINE_DB: f64 = 0.1;
+/// A delay that is not known to this share of a period at the upper end of an output's band is in doubt.
+const DELAY_KNOWN_PERIODS: f64 = 0.01;
 
 fn least(finding: &ChannelFinding) -> Sure {
     let c = &finding.confidence;
@@ -199,6 +216,13 @@ pub(crate) fn remarks(found: &[ChannelFinding], names: &[String], outputs: &Outp
             "the all-passes",
             "a sweep that begins at 5 Hz and 60 dB above the noise would settle it",
         );
+        let within_s = finding.delay_within_s;
+        if outputs.one_clock && within_s * finding.band_hz.1 > DELAY_KNOWN_PERIODS {
+            words.push(format!(
+                "{name}: its delay is known to ±{:.2} ms only; record the sum and hold it against the prediction before relying on it",
+                within_s * 1e3
+            ));
+        }
         if output.skew_ppm.is_none() {
             words.push(format!("{name}: the two clocks could not be compared; play a stimulus with markers"));
         }

@@ -6,7 +6,7 @@ use dsp::factory::LineResponse;
 use dsp::factory::channel::{ChannelFinding, explain, explain_beside};
 use dsp::factory::combine::{Plan, plan};
 use dsp::factory::phase::Means;
-use dsp::factory::split::shown_by_others;
+use dsp::factory::split::{doubt_contradicted, shown_by_others};
 use dsp::limits::Limits;
 use dsp::stimulus::Recipe;
 use dsp::target::Target;
@@ -72,7 +72,7 @@ impl Explained {
         for _ in 0..PASSES {
             let each = found.iter().zip(&outputs.channels).zip(shown_by_others(&found));
             let beside = captures::in_parallel(each, |((finding, channel), shown)| {
-                Ok(shown.and_then(|shown| explain_beside(&channel.response, finding, &shown)))
+                Ok(explain_beside(&channel.response, finding, &shown))
             });
             let again: Vec<Option<ChannelFinding>> = beside.into_iter().collect::<Result<_, _>>()?;
             let changed = again.iter().any(Option::is_some);
@@ -85,6 +85,7 @@ impl Explained {
                 break;
             }
         }
+        doubt_contradicted(&mut found);
         let grid_hz = log_grid_hz(FLAT_FROM_HZ / 2.0, FLAT_TO_HZ.min(0.45 * rate_hz), 48.0);
         let on_grid = outputs.channels.iter().map(|c| c.on_grid(&grid_hz)).collect();
         Ok(Self { outputs, found, names, grid_hz, on_grid })
@@ -109,7 +110,9 @@ impl Explained {
         let bands = plan.uses.iter().map(|u| self.found[u.output].band_hz);
         let (low_hz, high_hz) =
             bands.fold((f64::INFINITY, 0.0f64), |(low, high), band| (low.min(band.0), high.max(band.1)));
-        let (from_hz, to_hz) = (low_hz.max(FLAT_FROM_HZ), high_hz.min(FLAT_TO_HZ).min(0.45 * rate_hz));
+        let ends_hz = self.outputs.ends_hz.unwrap_or(f64::INFINITY);
+        let (from_hz, to_hz) =
+            (low_hz.max(FLAT_FROM_HZ), high_hz.min(FLAT_TO_HZ).min(0.45 * rate_hz).min(ends_hz));
         // The exact inverses of the bands that were recognised are where the search begins.
         let sections = plan.uses.iter().flat_map(|u| self.found[u.output].model.sections.iter());
         let start =

@@ -181,6 +181,7 @@ fn means_of(limits: &Limits) -> Means {
     Means {
         all_pass: limits.kinds.contains(&SectionKind::AllPass),
         taps: limits.fir_taps,
+        most_delay_ms: limits.delay_ms.map(|range| range.max),
         rate_hz: limits.sample_rate_hz,
     }
 }

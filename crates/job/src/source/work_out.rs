@@ -101,7 +101,7 @@ pub fn work_out(
 }
 
 /// Both sides are given one another's all-passes together, further on.
-const ALL_PASSES: Means = Means { all_pass: true, taps: 0, rate_hz: 48_000.0 };
+const ALL_PASSES: Means = Means { all_pass: true, taps: 0, most_delay_ms: None, rate_hz: 48_000.0 };
 
 /// A name, how its outputs are joined, and whether there is anything to join.
 type Named = (String, Plan, bool);

@@ -216,8 +216,7 @@ impl Follower {
         let high_hz = band.high_hz.min(0.45 * self.rate_hz);
         let alike = likeness(&self.plans, part, template, self.rate_hz, band.low_hz, high_hz);
         let (at, strength) = alike.strongest_in(0.0, latest as f64)?;
-        let clearness = strength / alike.floor.max(f64::MIN_POSITIVE);
-        Some((at, clearness))
+        Some((at.round() as usize, alike.clearness(strength)))
     }
 
     /// Lets go of what will not be looked at again.
