@@ -48,6 +48,33 @@ pub struct DelayRange {
     pub step: Option<f64>,
 }
 
+/// How much of a channel's taps may sound ahead of the sound itself.
+///
+/// What comes less than 20 ms before a sound is hidden by it in part (backward masking; E. Zwicker, H. Fastl,
+/// *Psychoacoustics*, from memory); the usual bound, 5 ms and −30 dB, is well inside that (common practice, no source).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PreRinging {
+    /// Nothing comes earlier than this before the main tap; also how much later every channel comes, so that 0 asks
+    /// for taps without delay.
+    pub longest_ms: f64,
+    /// What comes earlier than a millisecond before the main tap stays this far below the sound, in every octave.
+    pub loudest_db: f64,
+}
+
+impl Default for PreRinging {
+    fn default() -> Self {
+        Self { longest_ms: 5.0, loudest_db: -30.0 }
+    }
+}
+
+impl PreRinging {
+    /// True for the bound that is taken where none is given.
+    pub fn is_usual(&self) -> bool {
+        *self == Self::default()
+    }
+}
+
 /// One processor's means, per channel.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Limits {
@@ -69,6 +96,9 @@ pub struct Limits {
     /// FIR taps per channel; 0 where there are none.
     #[serde(default)]
     pub fir_taps: usize,
+    /// How much taps may ring ahead of the sound.
+    #[serde(default, skip_serializing_if = "PreRinging::is_usual")]
+    pub pre_ringing: PreRinging,
     /// Crossover filters it has; every kind where none is named.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub crossovers: Vec<CrossoverKind>,

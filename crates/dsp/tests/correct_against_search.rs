@@ -41,6 +41,7 @@ fn limits(step: Option<f64>, per_octave: Option<f64>, list: Option<Vec<f64>>) ->
         },
         delay_ms: None,
         fir_taps: 0,
+        pre_ringing: dsp::limits::PreRinging::default(),
         crossovers: Vec::new(),
         crossovers_take_bands: false,
     }

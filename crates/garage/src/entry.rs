@@ -25,7 +25,7 @@ pub struct EntryLine {
 
 /// Every line of a tune, channel by channel: level, polarity, delay, bands, taps.
 pub fn lines(tune: &Tune) -> Vec<EntryLine> {
-    tune.channels.iter().flat_map(channel_lines).collect()
+    tune.channels.iter().enumerate().flat_map(|(i, channel)| channel_lines(i + 1, channel)).collect()
 }
 
 /// A channel of which nothing was heard wherever it was taken.
@@ -95,7 +95,12 @@ pub fn gain_words(db: f64) -> String {
     format!("{sign}{figure} dB")
 }
 
-fn channel_lines(channel: &ChannelTune) -> Vec<EntryLine> {
+/// What the name of a file with the taps of a tune's channel ends in; channels are counted from 1.
+pub fn taps_file(number: usize) -> String {
+    format!("taps-{number}.wav")
+}
+
+fn channel_lines(number: usize, channel: &ChannelTune) -> Vec<EntryLine> {
     let line = |key: String, what: String| EntryLine {
         key: format!("{}/{key}", channel.name),
         channel: channel.name.clone(),
@@ -134,9 +139,11 @@ fn channel_lines(channel: &ChannelTune) -> Vec<EntryLine> {
         ..line(format!("band {}", i + 1), format!("Band {}, {}", i + 1, kind_word(section.kind)))
     }));
     if let Some(taps) = &channel.fir {
+        let waits = taps.iter().filter(|tap| **tap != 0.0).count() == 1;
+        let what = if waits { "FIR, only waits" } else { "FIR" };
         lines.push(EntryLine {
-            value: format!("{} taps, from the tune file", taps.len()),
-            ..line("fir".into(), "FIR".into())
+            value: format!("load {}", taps_file(number)),
+            ..line("fir".into(), what.into())
         });
     }
     lines

@@ -182,6 +182,21 @@ fn processor_limits() {
         ("48000", "0", ["sample_rate_hz", "0 Hz is no sample rate"]),
         (r#""min":-15"#, r#""min":15"#, ["gain_db", "min 15 is above max 6"]),
         (r#""step":0.5"#, r#""step":0"#, ["gain_db.step", "greater than zero"]),
+        (
+            r#""fir_taps":0"#,
+            r#""pre_ringing":{"longest_ms":30,"loudest_db":-30}"#,
+            ["pre_ringing.longest_ms", "0 to 20 ms"],
+        ),
+        (
+            r#""fir_taps":0"#,
+            r#""pre_ringing":{"longest_ms":5,"loudest_db":30}"#,
+            ["pre_ringing.loudest_db", "-120 to -20"],
+        ),
+        (
+            r#""fir_taps":0"#,
+            r#""pre_ringing":{"longest_ms":5,"loudest":-30}"#,
+            ["pre_ringing.loudest", "is not known here"],
+        ),
         (r#""min":0.3"#, r#""min":0"#, ["q.min", "greater than zero"]),
         (r#""max":20000"#, r#""max":24000"#, ["frequency_hz", "not below half the sample rate"]),
         (span, r#"{"list":[63,40]}"#, ["frequency_hz.list[1]", "40 Hz comes after 63 Hz"]),

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use audio::wav::{self, WavError};
 use dsp::tune::{ChannelTune, Polarity, Tune};
-use garage::entry::kind_word;
+use garage::entry::{kind_word, taps_file};
 
 /// Why an export stopped.
 #[derive(Debug, thiserror::Error)]
@@ -28,7 +28,7 @@ pub fn names(tune: &Tune, stem: &str) -> Vec<String> {
     let mut names = vec![format!("{stem}.settings.csv"), format!("{stem}.biquads.txt")];
     for (i, channel) in tune.channels.iter().enumerate() {
         if channel.fir.is_some() {
-            names.push(format!("{stem}.taps-{}.wav", i + 1));
+            names.push(format!("{stem}.{}", taps_file(i + 1)));
             names.push(format!("{stem}.taps-{}.txt", i + 1));
         }
     }
@@ -40,10 +40,6 @@ pub fn names(tune: &Tune, stem: &str) -> Vec<String> {
 /// # Errors
 /// The first file that cannot be written.
 pub fn write_all(tune: &Tune, folder: &Path, stem: &str) -> Result<Vec<PathBuf>, ExportFailure> {
-    let failed = |path: &Path| {
-        let path = path.to_owned();
-        move |source: std::io::Error| ExportFailure::File { path, source }
-    };
     std::fs::create_dir_all(folder).map_err(failed(folder))?;
     let mut written = Vec::new();
     let mut text_file = |name: String, text: String| -> Result<(), ExportFailure> {
@@ -55,22 +51,38 @@ pub fn write_all(tune: &Tune, folder: &Path, stem: &str) -> Result<Vec<PathBuf>,
     };
     text_file(format!("{stem}.settings.csv"), settings_csv(tune))?;
     text_file(format!("{stem}.biquads.txt"), biquads_text(tune))?;
-    let mut wavs = Vec::new();
+    written.extend(write_taps(tune, folder, stem)?);
+    Ok(written)
+}
+
+/// Writes the taps of every channel that has any into `folder`, as WAV and as text; returns the paths.
+///
+/// # Errors
+/// The first file that cannot be written.
+pub fn write_taps(tune: &Tune, folder: &Path, stem: &str) -> Result<Vec<PathBuf>, ExportFailure> {
+    let mut written = Vec::new();
     for (i, channel) in tune.channels.iter().enumerate() {
         let Some(taps) = &channel.fir else { continue };
-        let path = folder.join(format!("{stem}.taps-{}.wav", i + 1));
+        std::fs::create_dir_all(folder).map_err(failed(folder))?;
+        let path = folder.join(format!("{stem}.{}", taps_file(i + 1)));
         wav::write_f32(&path, tune.sample_rate_hz.round() as u32, std::slice::from_ref(taps))?;
-        wavs.push(path);
-        text_file(format!("{stem}.taps-{}.txt", i + 1), taps_text(taps))?;
+        let text = path.with_extension("txt");
+        garage::atomic::write(&text, taps_text(taps).as_bytes())
+            .map_err(|error| failed(&text)(std::io::Error::other(error)))?;
+        written.extend([path, text]);
     }
-    written.extend(wavs);
     Ok(written)
+}
+
+fn failed(path: &Path) -> impl Fn(std::io::Error) -> ExportFailure + use<> {
+    let path = path.to_owned();
+    move |source| ExportFailure::File { path: path.clone(), source }
 }
 
 /// Every setting as a table: one line for each thing typed in.
 pub fn settings_csv(tune: &Tune) -> String {
     let mut text = String::from("channel,setting,frequency_hz,gain_db,q,delay_ms,order\n");
-    for channel in &tune.channels {
+    for (i, channel) in tune.channels.iter().enumerate() {
         let name = quoted(&channel.name);
         let polarity = if channel.polarity == Polarity::Inverted { "inverted" } else { "normal" };
         let _ = writeln!(text, "{name},level,,{},,,", channel.gain_db);
@@ -82,6 +94,9 @@ pub fn settings_csv(tune: &Tune) -> String {
         }
         for s in &channel.sections {
             let _ = writeln!(text, "{name},{},{},{},{},,", kind_word(s.kind), s.frequency_hz, s.gain_db, s.q);
+        }
+        if channel.fir.is_some() {
+            let _ = writeln!(text, "{name},FIR {},,,,,", taps_file(i + 1));
         }
     }
     text

@@ -83,8 +83,14 @@ fn each_seat_is_heard_where_it_is_and_says_what_it_gains_and_pays() {
     assert_eq!(delays(&other.shared), delays(&half.second_alone));
 
     // Without a window the same comes of the two visits.
-    let order =
-        VisitOrder { visit, other_seat: Some((other_visit, 0.5)), target: None, limits: None, keep: true };
+    let order = VisitOrder {
+        visit,
+        other_seat: Some((other_visit, 0.5)),
+        target: None,
+        limits: None,
+        no_taps: false,
+        keep: true,
+    };
     let kept = voicing::set_up_visit(&order, &Watch::default()).unwrap().result;
     let Made::TwoSeats(made) = &kept.made else { panic!("{:?}", kept.made) };
     assert!((made.second.shared_db - half.second.shared_db).abs() < 0.05, "{made:?}");

@@ -259,10 +259,21 @@ fn predicted_against_heard(name: &str, rng: &mut ChaCha8Rng) -> (f64, usize) {
     let cabin_here = cabin(&bench, &measured, rng);
     let wish = Wish::default();
     let made = voicing::set_up(&cabin_here, &bench.map, &bench.target, &bench.limits, &wish).unwrap().result;
-    let predicted = voicing::predict(&cabin_here, &made.tune, &Scope::Whole).unwrap();
-    bench.car.set_tune(&made.tune).unwrap();
+    heard_against(&mut bench, &made.tune, &cabin_here, &measured, rng)
+}
+
+/// Rms distance of what is predicted from what the car plays with `tune` typed in, and over how many points.
+fn heard_against(
+    bench: &mut Bench,
+    tune: &Tune,
+    cabin_here: &CabinCurves,
+    measured: &[(String, [f64; 3])],
+    rng: &mut ChaCha8Rng,
+) -> (f64, usize) {
+    let predicted = voicing::predict(cabin_here, tune, &Scope::Whole).unwrap();
+    bench.car.set_tune(tune).unwrap();
     let mut square = Vec::new();
-    for (curve, (_, place_m)) in predicted.positions.iter().zip(&measured) {
+    for (curve, (_, place_m)) in predicted.positions.iter().zip(measured) {
         bench.car.set_microphone_at(*place_m);
         let mut sum = vec![Complex::default(); Bins::standard().frequency_hz.len()];
         for index in 0..bench.map.channels.len() {
@@ -518,4 +529,106 @@ fn soft_rear_speakers_do_not_pull_the_front_down() {
         these.map(|it| it.gain_db).fold(f64::NEG_INFINITY, f64::max)
     };
     assert_eq!((loudest_db(false), loudest_db(true)), (0.0, 0.0), "seed {SEED}: {:?}", made.tune);
+}
+
+/// Where the processor has taps they come nearer than the bands alone, here and at places that were not measured, ring no
+/// more ahead of the sound than they may, delay every channel alike, and are predicted as they are heard.
+#[test]
+fn taps_come_nearer_and_channels_stay_aligned() {
+    let seed = asked("SEED", 51);
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let (mut gains, mut elsewhere) = (Vec::new(), Vec::new());
+    for trial in 0..asked("TRIALS", 1) {
+        let name = ["active-three-way", "active-two-way"][trial % 2];
+        let mut bench = bench(name, &mut rng);
+        bench.limits.fir_taps = asked("TAPS", 1024);
+        bench.limits.pre_ringing.longest_ms = asked("LONGEST", 5.0);
+        let [measured, others] = places(&bench, 0, &mut rng);
+        let cabin_here = cabin(&bench, &measured, &mut rng);
+        let (map, target, limits) = (&bench.map, &bench.target, &bench.limits);
+        let made = voicing::set_up(&cabin_here, map, target, limits, &Wish::default()).unwrap().result;
+        let without = voicing::without_taps(&made.tune);
+        let started = std::time::Instant::now();
+        voicing::tap(&cabin_here, &without, target, limits).unwrap();
+        println!("taps in {:.0} ms", 1e3 * started.elapsed().as_secs_f64());
+        let here = |tune: &Tune| voicing::whole_error_db(&cabin_here, tune, target);
+        let cabin_there = cabin(&bench, &others, &mut rng);
+        let there = |tune: &Tune| voicing::whole_error_db(&cabin_there, tune, target);
+        let Some(taps) = made.taps else {
+            println!("{name}: none");
+            continue;
+        };
+        let latency = (48.0 * taps.latency_ms).round() as usize;
+        println!(
+            "{name}: here {:.3} dB without, {:.3} with; elsewhere {:.3} without, {:.3} with; {taps:?}",
+            here(&without),
+            here(&made.tune),
+            there(&without),
+            there(&made.tune)
+        );
+        assert!((here(&made.tune) - taps.after_db).abs() < 1e-6 && taps.after_db < made.refined_db);
+        gains.push(1.0 - here(&made.tune) / here(&without));
+        elsewhere.push(there(&made.tune) - there(&without));
+        for (with, without) in made.tune.channels.iter().zip(&without.channels) {
+            let Some(fir) = with.fir.as_ref() else {
+                assert_eq!(latency, 0);
+                continue;
+            };
+            let main = (0..fir.len()).max_by(|a, b| fir[*a].abs().total_cmp(&fir[*b].abs())).unwrap();
+            // 5 ms at 48 kHz.
+            assert_eq!(
+                (main, fir.len() == latency + 1),
+                (latency, !taps.channels.contains(&with.name)),
+                "seed {seed} trial {trial}: {}",
+                with.name
+            );
+            let ahead_db = dsp::correct::pre_ringing_db(fir, main, 48_000.0);
+            assert!(ahead_db <= limits.pre_ringing.loudest_db, "seed {seed} trial {trial}: {}", with.name);
+            assert_eq!((with.delay_ms, with.gain_db), (without.delay_ms, without.gain_db));
+            // Bands and taps together raise no more than a band may.
+            let both = ChannelTune {
+                sections: with.sections.clone(),
+                fir: Some(fir.clone()),
+                ..ChannelTune::default()
+            };
+            let filter = dsp::filter::ChannelFilter::new(&both, 48_000.0).unwrap();
+            let most_db = filter.levels_db(&curve_grid_hz()).into_iter().fold(0.0, f64::max);
+            let bands = ChannelTune { fir: None, ..both };
+            let bands =
+                dsp::filter::ChannelFilter::new(&bands, 48_000.0).unwrap().levels_db(&curve_grid_hz());
+            let bands_db = bands.into_iter().fold(0.0, f64::max);
+            println!("   {}: {most_db:.2} dB at most, {bands_db:.2} by its bands", with.name);
+            // Windowed taps miss a clamped level by little.
+            assert!(most_db < bench.limits.gain_db.max.max(bands_db) + 0.5);
+        }
+        let rms_db = heard_against(&mut bench, &made.tune, &cabin_here, &measured, &mut rng).0;
+        println!("   predicted against heard {rms_db:.3} dB");
+        assert!(rms_db <= 0.5, "seed {seed} trial {trial}: {rms_db}");
+    }
+    let mean = |all: &[f64]| all.iter().sum::<f64>() / all.len() as f64;
+    println!(
+        "gained {:.0} % at the mean; elsewhere {:+.3} dB at the mean",
+        100.0 * mean(&gains),
+        mean(&elsewhere)
+    );
+    assert!(gains.iter().all(|it| *it > 0.0) && mean(&elsewhere) < 0.0, "seed {seed}");
+}
+
+/// A processor that has taps and no bands corrects with its taps.
+#[test]
+fn taps_stand_in_place_of_bands() {
+    const SEED: u64 = 52;
+    let mut rng = ChaCha8Rng::seed_from_u64(SEED);
+    let bench = bench("active-two-way", &mut rng);
+    let [measured, _] = places(&bench, 0, &mut rng);
+    let cabin_here = cabin(&bench, &measured[..3], &mut rng);
+    let limits = Limits { bands: 0, fir_taps: 2048, ..bench.limits.clone() };
+    let set_up =
+        |wish: &Wish| voicing::set_up(&cabin_here, &bench.map, &bench.target, &limits, wish).unwrap().result;
+    let made = set_up(&Wish::default());
+    println!("{:.2} dB without, {:?}", made.refined_db, made.taps);
+    assert!(made.tune.channels.iter().all(|it| it.sections.is_empty()), "seed {SEED}");
+    assert!(made.taps.unwrap().after_db < 0.9 * made.refined_db, "seed {SEED}");
+    let plain = set_up(&Wish { no_taps: true, ..Wish::default() });
+    assert!(plain.taps.is_none() && plain.tune == voicing::without_taps(&plain.tune));
 }

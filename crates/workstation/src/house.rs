@@ -29,6 +29,7 @@ pub fn limits() -> Vec<(String, Limits)> {
         frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: Some(24.0) },
         delay_ms: Some(DelayRange { max: 20.0, step: Some(0.01) }),
         fir_taps: taps,
+        pre_ringing: dsp::limits::PreRinging::default(),
         crossovers: Vec::new(),
         crossovers_take_bands: false,
     };

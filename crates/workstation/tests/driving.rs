@@ -145,6 +145,36 @@ fn a_number_typed_into_the_settings_is_in_the_tune_and_can_be_undone() {
     assert_eq!(gain(&state(&harness)), -3.5);
 }
 
+/// Taps are off and on in the tune, and what they may ring is a number of the processor's limits.
+#[test]
+fn taps_are_taken_out_and_put_back_and_their_ringing_is_typed_in() {
+    let mut start = sample(Stage::Voicing);
+    start.draft.sheet.limits = Some(common::limits_with_taps());
+    let tune = start.draft.tune.as_mut().unwrap();
+    tune.channels.iter_mut().for_each(|it| it.fir = Some(vec![1.0, 0.2]));
+    let mut harness = window(vec2(1280.0, 1600.0), false, move || start.clone());
+    harness.run();
+    let tapped = |state: &State| {
+        state.draft.tune.as_ref().unwrap().channels.iter().filter(|it| it.fir.is_some()).count()
+    };
+    let all = tapped(&state(&harness));
+    assert!(all > 1);
+    harness.get_by_label("FIR taps").click();
+    harness.run();
+    assert_eq!(tapped(&state(&harness)), 0);
+    harness.get_by_label("Undo").click();
+    harness.run();
+    assert_eq!(tapped(&state(&harness)), all);
+    harness.get_by_label("Longest pre-ringing").click();
+    harness.run();
+    harness.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    harness.run();
+    harness.get_by_label("Longest pre-ringing").type_text("2");
+    harness.key_press(Key::Enter);
+    harness.run();
+    assert_eq!(state(&harness).draft.sheet.limits.unwrap().pre_ringing.longest_ms, 2.0);
+}
+
 #[test]
 fn scopes_and_channels_are_chosen_by_name() {
     let mut harness = at(Stage::Voicing);

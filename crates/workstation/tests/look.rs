@@ -32,6 +32,11 @@ fn screens_to_look_at() {
     let mut typing = sample(Stage::Handover);
     typing.handover.typing = true;
     screens.push(("entry".into(), typing));
+    let mut tapped = sample(Stage::Voicing);
+    tapped.draft.sheet.limits = Some(common::limits_with_taps());
+    let tune = tapped.draft.tune.as_mut().unwrap();
+    tune.channels.iter_mut().for_each(|it| it.fir = Some([vec![0.0; 240], vec![1.0, 0.1]].concat()));
+    screens.push(("taps".into(), tapped));
     for leaf in Leaf::ALL {
         let mut state = sample(Stage::Voicing);
         state.voicing.leaf = leaf;

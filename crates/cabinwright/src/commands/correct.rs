@@ -40,6 +40,9 @@ pub struct Args {
     /// Weight of the first visit's seat in percent; 60 when left out.
     #[arg(long, value_name = "PERCENT", requires = "other_seat", value_parser = percent)]
     weight: Option<f64>,
+    /// Leave the processor's taps empty; where the limits have any they are filled with what the bands leave.
+    #[arg(long, requires = "visit")]
+    no_taps: bool,
     /// Keep the tune in the visit under its next number.
     #[arg(long, requires = "visit")]
     keep: bool,
@@ -90,10 +93,12 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
         face.may_write(out)?;
     }
     match args {
-        Args { visit: Some(visit), target, limits, other_seat, weight, keep, out, export, .. } => {
+        Args {
+            visit: Some(visit), target, limits, other_seat, weight, no_taps, keep, out, export, ..
+        } => {
             let weight = weight.unwrap_or(USUAL_WEIGHT_PERCENT) / 100.0;
             let other_seat = other_seat.map(|other| (other, weight));
-            whole_visit(&VisitOrder { visit, other_seat, target, limits, keep }, out, export, face)
+            whole_visit(&VisitOrder { visit, other_seat, target, limits, no_taps, keep }, out, export, face)
         }
         Args { response: Some(response), target: Some(target), limits: Some(limits), .. } => {
             let fir = args.fir.map(|phase| match phase {
@@ -129,7 +134,8 @@ fn whole_visit(
         Made::OneSeat(made) => write!(
             words,
             "{:.1} dB off the target with crossovers only, {:.1} dB expected with the tune.",
-            made.start_db, made.refined_db
+            made.start_db,
+            made.taps.as_ref().map_or(made.refined_db, |taps| taps.after_db)
         )?,
         Made::TwoSeats(made) => write!(
             words,

@@ -14,7 +14,7 @@ mod seat;
 mod slope;
 mod steps;
 
-pub use fir::{FirKind, LONGEST_PRE_RINGING_S};
+pub use fir::{BoundedTaps, FirKind, LONGEST_PRE_RINGING_S, bounded_taps, latency_samples, pre_ringing_db};
 pub use slope::{OffSlope, filter_for_slope, off_slope};
 
 use crate::curve::{Curve, interpolate_log, log_grid_hz};
@@ -203,6 +203,29 @@ pub fn propose(
     })
 }
 
+/// What of `response` between `from_hz` and `to_hz` is better left alone, each region with its reason; see [`propose`].
+///
+/// # Errors
+/// As [`propose`], for the curve and the range.
+pub fn left_alone(
+    response: &Curve,
+    target: &Target,
+    limits: &Limits,
+    from_hz: f64,
+    to_hz: f64,
+) -> Result<Vec<LeftAlone>, CorrectError> {
+    check(response, &Options { from_hz, to_hz, ..Options::default() })?;
+    let grid = log_grid_hz(from_hz, to_hz, POINTS_PER_OCTAVE);
+    let error_db = error_on(&grid, response, target);
+    Ok(leave::in_hertz(&leave::unmendable(&grid, &error_db, response, limits), &grid))
+}
+
+/// How much of a difference to correct where the curve's 95 % half-width is `spread_db`: all where it is known, half at
+/// 3 dB.
+pub fn trust(spread_db: f64) -> f64 {
+    1.0 / (1.0 + (spread_db / HALF_WEIGHT_SPREAD_DB).powi(2))
+}
+
 /// The tune of one channel that a proposal stands for, with coefficients and headroom.
 ///
 /// # Errors
@@ -293,7 +316,7 @@ fn posed(
         .iter()
         .map(|&f| {
             let spread = response.spread_at_db(f).unwrap_or(0.0);
-            if left(f) { 0.0 } else { 1.0 / (1.0 + (spread / HALF_WEIGHT_SPREAD_DB).powi(2)) }
+            if left(f) { 0.0 } else { trust(spread) }
         })
         .collect();
     let hold = weight.iter().map(|w| if *w > 0.0 { 0.0 } else { HOLD_WEIGHT }).collect();

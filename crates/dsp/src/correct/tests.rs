@@ -11,6 +11,7 @@ fn limits() -> Limits {
         frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: Some(24.0) },
         delay_ms: None,
         fir_taps: 0,
+        pre_ringing: crate::limits::PreRinging::default(),
         crossovers: Vec::new(),
         crossovers_take_bands: false,
     }

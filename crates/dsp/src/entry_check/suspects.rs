@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::filter::{crossover_biquads, section_biquad};
+use crate::filter::{crossover_biquads, section_biquad, taps_responses};
 use crate::spectrum::Complex;
 use crate::tune::{Biquad, ChannelTune, Crossover, CrossoverFamily, Section, SectionKind};
 
@@ -128,13 +128,10 @@ pub(super) fn suspects(
         of_crossover(i + 1, crossover, &Stage { frequency_hz, rate_hz, right }, weigh, &mut found);
     }
     if let Some(taps) = &settings.fir {
-        let bare = |hz: &f64| {
-            let z = Complex::from_polar(1.0, -std::f64::consts::TAU * hz / rate_hz);
-            1.0 / taps.iter().rev().fold(Complex::default(), |sum, &tap| sum * z + tap)
-        };
+        let loaded = taps_responses(taps, rate_hz, frequency_hz);
         found.push(Suspect {
             slip: Slip::MissingTaps,
-            ratio: frequency_hz.iter().map(bare).collect(),
+            ratio: loaded.into_iter().map(|taps| 1.0 / taps).collect(),
             cost: PLAIN,
         });
     }

@@ -2,8 +2,10 @@
 
 pub mod join;
 mod refine;
+mod taps;
 
 pub use refine::{Freedom, Refined, refine};
+pub use taps::{FEWEST_TAPS, Tapped, taps};
 
 use crate::spectrum::{Bins, Complex};
 use crate::tune::Tune;
@@ -151,15 +153,24 @@ impl System {
 
     /// Rms distance of the averages from the aim, each seat at its own level; infinite where a setting makes no filter.
     pub fn error_db(&self, aim: &Aim, tune: &Tune) -> f64 {
-        let Some(gains) = self.gains(tune) else { return f64::INFINITY };
-        let away_db = |places: Vec<Vec<Complex>>| {
+        self.gains(tune).map_or(f64::INFINITY, |gains| self.error_of(aim, &gains))
+    }
+
+    fn error_of(&self, aim: &Aim, gains: &[Vec<Complex>]) -> f64 {
+        let weights = aim.weights(&self.scenes);
+        let away_db = self.away_db(aim, gains);
+        away_db.iter().zip(&weights).map(|(away, weight)| weight * away * away).sum::<f64>().sqrt()
+    }
+
+    /// For each scene and point, the average's distance from the aim at the level of its seat.
+    fn away_db(&self, aim: &Aim, gains: &[Vec<Complex>]) -> Vec<f64> {
+        let of_scene = |places: Vec<Vec<Complex>>| {
             let power = self.smooth(&self.mean_power(&places), &aim.frequency_hz);
             let away = |(p, aim): (f64, &f64)| 10.0 * p.max(1e-30).log10() - aim;
             power.into_iter().zip(&aim.level_db).map(away).collect::<Vec<f64>>()
         };
-        let mut away_db: Vec<f64> = self.sums(&gains).into_iter().flat_map(away_db).collect();
-        let weights = aim.weights(&self.scenes);
-        self.centre(&mut away_db, &weights);
-        away_db.iter().zip(&weights).map(|(away, weight)| weight * away * away).sum::<f64>().sqrt()
+        let mut away_db: Vec<f64> = self.sums(gains).into_iter().flat_map(of_scene).collect();
+        self.centre(&mut away_db, &aim.weights(&self.scenes));
+        away_db
     }
 }

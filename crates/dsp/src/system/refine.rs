@@ -362,6 +362,7 @@ mod tests {
             frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: None },
             delay_ms: Some(DelayRange { max: 20.0, step: Some(0.01) }),
             fir_taps: 0,
+            pre_ringing: crate::limits::PreRinging::default(),
             crossovers: Vec::new(),
             crossovers_take_bands: false,
         }

@@ -1,6 +1,6 @@
 //! What a processor can do, as the tuner writes it down once per processor.
 
-use dsp::limits::{Frequencies, Limits, Range};
+use dsp::limits::{Frequencies, Limits, PreRinging, Range};
 use dsp::tune::CrossoverFamily;
 use serde_json::{Map, Value};
 
@@ -13,7 +13,7 @@ const MOST_BANDS: usize = 512;
 const MOST_TAPS: usize = 1 << 20;
 
 /// Fields that may be left out, and so would be lost in silence when misspelt.
-const OPTIONAL: [&str; 4] = ["delay_ms", "fir_taps", "crossovers", "crossovers_take_bands"];
+const OPTIONAL: [&str; 5] = ["delay_ms", "fir_taps", "pre_ringing", "crossovers", "crossovers_take_bands"];
 
 impl Document for Limits {
     const FORMAT: &'static str = "cabinwright-limits";
@@ -35,6 +35,7 @@ impl Document for Limits {
             ("gain_db", ["min", "max", "step"].as_slice()),
             ("q", &["min", "max", "step"]),
             ("delay_ms", &["max", "step"]),
+            ("pre_ringing", &["longest_ms", "loudest_db"]),
         ] {
             known_keys(range, fields.get(range), keys)?;
         }
@@ -87,6 +88,7 @@ impl Document for Limits {
                 rules::positive("delay_ms.step", step, "ms")?;
             }
         }
+        pre_ringing(&self.pre_ringing)?;
         for (i, kind) in self.crossovers.iter().enumerate() {
             let pairs = kind.family == CrossoverFamily::LinkwitzRiley;
             let known = |order: &&u8| (1..=8).contains(*order) && !(pairs && **order % 2 == 1);
@@ -112,6 +114,29 @@ fn at_most(field: &str, number: usize, most: usize) -> Result<(), Invalid> {
         return Ok(());
     }
     Err(Invalid::new(field, format!("{number} is more than any processor has"), format!("at most {most}")))
+}
+
+/// Taps that sound earlier than this before the main one are heard (see [`PreRinging`]).
+const LONGEST_PRE_RINGING_MS: f64 = 20.0;
+/// Louder is no bound, and quieter than 24 bits hold.
+const PRE_RINGING_DB: std::ops::RangeInclusive<f64> = -120.0..=-20.0;
+
+fn pre_ringing(bound: &PreRinging) -> Result<(), Invalid> {
+    if !(0.0..=LONGEST_PRE_RINGING_MS).contains(&bound.longest_ms) {
+        return Err(Invalid::new(
+            "pre_ringing.longest_ms",
+            format!("{} is outside 0 to {LONGEST_PRE_RINGING_MS} ms", bound.longest_ms),
+            "earlier, the ear hears it apart; 5 is usual, and 0 asks for taps without delay",
+        ));
+    }
+    if !PRE_RINGING_DB.contains(&bound.loudest_db) {
+        return Err(Invalid::new(
+            "pre_ringing.loudest_db",
+            format!("{} is outside -120 to -20 dB", bound.loudest_db),
+            "it is counted against the sound itself; -30 is usual",
+        ));
+    }
+    Ok(())
 }
 
 fn range(field: &str, range: &Range) -> Result<(), Invalid> {

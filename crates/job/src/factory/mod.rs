@@ -171,6 +171,7 @@ fn plain_limits() -> Limits {
         frequency_hz: Frequencies::Span { min: 20.0, max: 20_000.0, per_octave: None },
         delay_ms: None,
         fir_taps: 0,
+        pre_ringing: dsp::limits::PreRinging::default(),
         crossovers: Vec::new(),
         crossovers_take_bands: false,
     }

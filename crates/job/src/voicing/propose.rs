@@ -4,6 +4,7 @@ use dsp::correct::{CorrectError, Effort, Options, propose as fit};
 use dsp::curve::Curve;
 use dsp::filter::ChannelFilter;
 use dsp::limits::Limits;
+use dsp::system::FEWEST_TAPS;
 use dsp::target::Target;
 use dsp::tune::{ChannelTune, Crossover, LeftAlone, Predicted, Section, Tune};
 use garage::entry::gain_words;
@@ -13,6 +14,7 @@ use serde::Serialize;
 use super::align::{refresh, set_levels, working_band};
 use super::predict::{Prediction, Scope, predict};
 use super::refine::{FOLLOW, Refinement, THOROUGH, broad, refine};
+use super::taps::{self, has_taps, tap, without_taps};
 use super::target_error::fit_target;
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
@@ -48,7 +50,7 @@ const BEYOND: f64 = std::f64::consts::SQRT_2;
 ///
 /// A channel is corrected without its crossovers over the band they leave it and half an octave beyond, so that its
 /// acoustic slopes become theirs. A side is each of its channels, then their bands and levels together on the sum; the
-/// whole car is every channel, then the levels, then all together.
+/// whole car is every channel, then the levels, then all together. Taps, where the tune has any, are worked out again.
 ///
 /// # Errors
 /// A scope without takes, or a processor that has nothing to correct with.
@@ -62,7 +64,7 @@ pub fn propose(
     propose_with(cabin, scope, tune, target, limits, Effort::Quick)
 }
 
-/// As [`propose`] from the bands that are there, fast enough to follow a target that is dragged.
+/// As [`propose`] from the bands that are there, fast enough to follow a target that is dragged; taps stay as they are.
 ///
 /// # Errors
 /// As [`propose`].
@@ -90,7 +92,10 @@ fn propose_with(
         Scope::Side(side) => own_channels(cabin, *side)?,
         Scope::Whole => cabin.channels.iter().map(|it| it.name.as_str()).collect(),
     };
-    let mut made = Equalised { tune: tune.clone(), ..Equalised::default() };
+    // Taps stay as they are while a target is dragged; otherwise they are worked out again for the bands that come.
+    let taps_again = effort != Effort::Follow && has_taps(tune);
+    let start = if taps_again { without_taps(tune) } else { tune.clone() };
+    let mut made = Equalised { tune: start, ..Equalised::default() };
     // Following moves the bands that are there, on the sum: fitted alone, channels would give up what they have together.
     let has_bands = |name: &str| tune.channels.iter().any(|it| it.name == name && !it.sections.is_empty());
     let follows = effort == Effort::Follow && names.iter().all(|name| has_bands(name));
@@ -113,6 +118,10 @@ fn propose_with(
         let refined = refine(cabin, &made.tune, target, limits, what)?;
         made.tune = refined.tune;
         made.reasons.extend(refined.reasons);
+    }
+    if taps_again && let Some(tapped) = tap(cabin, &made.tune, target, limits)? {
+        made.reasons.push(taps::reason(&tapped));
+        made.tune = tapped.tune;
     }
     let bands = |name: &&str| reason(name, &made.tune.channels.iter().find(|it| it.name == **name)?.sections);
     let bands: Vec<Reason> = names.iter().filter_map(bands).collect();
@@ -213,8 +222,8 @@ fn channel(
     let options = Options { from_hz, to_hz, effort, start, ..Options::default() };
     let bare = ChannelTune { sections: kept.clone(), ..settings.clone() };
     let most = limits.bands_left(&bare).min(MOST_BANDS);
-    if most == 0 && limits.bands > 0 {
-        // Its crossovers and all-passes take every band there is.
+    if most == 0 && (limits.bands > 0 || limits.fir_taps >= FEWEST_TAPS) {
+        // Its crossovers and all-passes take every band there is, or taps stand in place of bands.
         if let Some(settings) = made.tune.channels.iter_mut().find(|it| it.name == name) {
             settings.sections = kept;
         }
@@ -231,7 +240,6 @@ fn channel(
     made.left_alone.extend(left_alone.into_iter().map(named));
     if let Some(settings) = made.tune.channels.iter_mut().find(|it| it.name == name) {
         settings.sections = sections.into_iter().chain(kept).collect();
-        settings.fir = None;
     }
     Ok(())
 }

@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use super::align::refresh;
 use super::system::{aim_of, seats_as_system, system_of};
+use super::taps::without_taps;
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
 
@@ -71,7 +72,9 @@ pub(super) fn refine_seats(
     let Some((first, _)) = seats.first() else {
         return Err(JobError::not_yet("no seat was measured", "take its positions in Cabin first"));
     };
-    let system = seats_as_system(seats);
+    let mut system = seats_as_system(seats);
+    // Taps stay as they are.
+    system.hold_taps(tune);
     let aim = aim_of(first, target, seats.len());
     let is_free = |channel: &ChannelTune| what.channels.is_none_or(|it| it.contains(&channel.name.as_str()));
     let delay_s = |channel: &ChannelTune| match upper_edge_hz(channel) {
@@ -84,8 +87,13 @@ pub(super) fn refine_seats(
         iterations: what.iterations,
         prune: what.iterations > FOLLOW,
     };
-    let found = refine_system(&system, &aim, tune, limits, &freedom);
-    let mut tune = found.tune;
+    let found = refine_system(&system, &aim, &without_taps(tune), limits, &freedom);
+    let mut refined = found.tune;
+    for channel in &mut refined.channels {
+        let own = tune.channels.iter().find(|it| it.name == channel.name);
+        channel.fir = own.and_then(|it| it.fir.clone());
+    }
+    let mut tune = refined;
     refresh(&mut tune)?;
     let mut reasons = Vec::new();
     // What is less would not be heard.

@@ -4,9 +4,11 @@ use dsp::tune::Tune;
 use garage::{Reason, TakeKind, TuneNote, VisitFolder};
 
 use crate::error::JobError;
+use crate::export::write_taps;
 use crate::workplace::WorkClock;
 
-/// Saves `tune` under the next number of the visit and gives the number.
+/// Saves `tune` under the next number of the visit and gives the number; its taps are written beside the report, as files
+/// to load.
 ///
 /// # Errors
 /// A tune that breaks its own rules, a busy garage, a full disk.
@@ -32,5 +34,8 @@ pub fn save_tune(
         takes: rests_on.iter().map(|take| take.id.clone()).collect(),
         simulated: rests_on.iter().any(|take| take.simulated),
     };
-    Ok(folder.save_tune(&tune, note)?)
+    let number = folder.save_tune(&tune, note)?;
+    write_taps(&tune, &folder.report_folder(), &format!("tune-{number}"))
+        .map_err(|error| JobError::Input(format!("tune {number} is kept, but {error}")))?;
+    Ok(number)
 }

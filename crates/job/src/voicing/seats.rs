@@ -8,6 +8,7 @@ use serde::Serialize;
 
 use super::refine::{Refinement, THOROUGH, refine_seats, whole_error_db};
 use super::set_up::{Wish, set_up};
+use super::taps::tap_seats;
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
 use crate::judged::Judged;
@@ -93,7 +94,12 @@ pub fn two_seats(
     let (heavier, its_name) = if weight >= 0.5 { (&for_first, "first") } else { (&for_second, "second") };
     let what = Refinement { channels: None, delays: false, iterations: THOROUGH };
     let seats = [(first, weight), (second, 1.0 - weight)];
-    let shared = refine_seats(&seats, &heavier.result.tune, target, limits, what)?.tune;
+    let own_taps = refine_seats(&seats, &heavier.result.tune, target, limits, what)?;
+    // Taps made for one seat are made again for both, where that is better.
+    let shared = match tap_seats(&seats, &own_taps.tune, target, limits)? {
+        Some(anew) if !wish.no_taps && anew.after_db < own_taps.after_db => anew.tune,
+        _ => own_taps.tune,
+    };
     let error_db = |seat: &CabinCurves, tune: &Tune| whole_error_db(seat, tune, target);
     let (first_alone, second_alone) = (&for_first.result.tune, &for_second.result.tune);
     let at_first = SeatShare {

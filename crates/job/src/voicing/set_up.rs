@@ -17,7 +17,8 @@ use super::refine::{Refined, Refinement, THOROUGH, refine, whole_error_db};
 use super::slopes::reach_slopes;
 use super::start::start_tune;
 use super::tape::cross_check;
-use super::{pairs, set_levels};
+use super::taps::tap;
+use super::{pairs, set_levels, taps};
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
 use crate::judged::Judged;
@@ -33,6 +34,8 @@ pub struct Wish {
     pub crossovers_of: Option<Tune>,
     /// Propose filters that reach the slopes which this tune asks of speaker and filter together.
     pub slopes_of: Option<Tune>,
+    /// Leave the processor's taps empty.
+    pub no_taps: bool,
 }
 
 /// A whole set-up.
@@ -55,13 +58,30 @@ pub struct SetUp {
     pub stepwise_db: f64,
     /// The same refined together; never more.
     pub refined_db: f64,
+    /// What taps do after that; absent where the processor has none, they are not wanted or would do too little.
+    pub taps: Option<Taps>,
     /// Left against right with the tune; absent where a side has no channel of its own.
     pub ears: Option<AtTheEars>,
     /// Regions not touched.
     pub left_alone: Vec<LeftAlone>,
 }
 
-/// Crossovers, arrivals, each channel's bands, levels, joints, then everything refined together.
+/// Taps in a tune.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Taps {
+    /// Rms distance of all sides from the target with them.
+    pub after_db: f64,
+    /// All channels come this much later.
+    pub latency_ms: f64,
+    /// The loudest of what rings ahead of the sound earlier than a millisecond before it, against it; absent where
+    /// nothing does.
+    pub pre_ringing_db: Option<f64>,
+    /// Channels whose level they change; the others only wait.
+    pub channels: Vec<String>,
+}
+
+/// Crossovers, arrivals, each channel's bands, levels, joints, then everything refined together; then taps for what the
+/// bands leave, where the processor has any.
 ///
 /// # Errors
 /// No takes, a processor that has nothing to correct with, a crossover that cannot be.
@@ -167,6 +187,22 @@ pub fn set_up(
     reasons.extend(refined.reasons);
 
     let mut tune = refined.tune;
+    let mut after_db = refined.after_db;
+    let mut taps = None;
+    if timed
+        && !wish.no_taps
+        && let Some(tapped) = tap(cabin, &tune, target, limits)?
+    {
+        reasons.push(taps::reason(&tapped));
+        after_db = tapped.after_db;
+        tune = tapped.tune;
+        taps = Some(Taps {
+            after_db,
+            latency_ms: tapped.latency_ms,
+            pre_ringing_db: Some(tapped.pre_ringing_db).filter(|db| db.is_finite()),
+            channels: tapped.used,
+        });
+    }
     let joints = if timed { as_refined(cabin, map, &joined, &tune, limits)? } else { Vec::new() };
     tune.left_alone.clone_from(&left_alone);
     let ears = at_the_ears(cabin, &tune)?;
@@ -191,13 +227,14 @@ pub fn set_up(
         }
     }
     let start_db = whole_error_db(cabin, &start, target);
-    tune.predicted = Predicted { rms_error_db_before: start_db, rms_error_db_after: refined.after_db };
+    tune.predicted = Predicted { rms_error_db_before: start_db, rms_error_db_after: after_db };
     reasons.extend(tune.channels.iter().filter_map(settings_in_words));
     let result = SetUp {
         start_db,
         ears,
         stepwise_db: refined.before_db,
         refined_db: refined.after_db,
+        taps,
         tune,
         reasons,
         crossovers,

@@ -29,6 +29,8 @@ pub struct VisitOrder {
     pub target: Option<PathBuf>,
     /// A limits file in place of the visit's.
     pub limits: Option<PathBuf>,
+    /// Leave the processor's taps empty.
+    pub no_taps: bool,
     /// Keep the tune in the first visit under its next number.
     pub keep: bool,
 }
@@ -77,7 +79,7 @@ pub fn set_up_visit(order: &VisitOrder, watch: &Watch) -> Result<Judged<Voicing>
     let (target, limits) = (target_of(&folder, order)?, limits_of(&folder, order)?);
     let map = folder.car().channel_map.clone();
     let temperature_c = folder.record().conditions.temperature_c;
-    let wish = Wish { temperature_c, ..Wish::default() };
+    let wish = Wish { temperature_c, no_taps: order.no_taps, ..Wish::default() };
     let first = curves_of(&folder, watch)?;
     let (made, reasons, verdict, remarks) = match &order.other_seat {
         None => {

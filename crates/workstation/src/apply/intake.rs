@@ -69,6 +69,11 @@ fn change(sheet: &mut Sheet, edit: SheetEdit) {
                 sheet.target = Some(target);
             }
         }
+        SheetEdit::PreRinging(bound) => {
+            if let Some(limits) = &mut sheet.limits {
+                limits.pre_ringing = bound;
+            }
+        }
         SheetEdit::Limits(index) => {
             if let Some((_, limits)) = house::limits().into_iter().nth(index) {
                 sheet.limits = Some(limits);

@@ -6,6 +6,8 @@ use std::sync::Arc;
 use audio::rig::Watch;
 use dsp::tune::{ChannelTune, Crossover, LeftAlone, Pass, Section, SectionKind, Tune};
 
+use job::voicing::without_taps;
+
 use super::{predict, remember, save_sheet, sound, think};
 use crate::commands::{TargetEdit, TuneEdit, VoicingCommand};
 use crate::state::{Asked, Compared, Leaf, Notice, ScopeView, State};
@@ -34,6 +36,13 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
         VoicingCommand::Join => return join(state),
         VoicingCommand::ReachSlopes => return reach_slopes(state),
         VoicingCommand::Propose => return propose(state),
+        VoicingCommand::Taps(true) => return tap(state),
+        VoicingCommand::Taps(false) => {
+            remember(state, "taps".into());
+            let_go(state);
+            state.draft.tune = state.draft.tune.as_ref().map(without_taps);
+            predict::again(state);
+        }
         VoicingCommand::Edit(edit) => {
             remember(state, edit.field());
             let_go(state);
@@ -132,6 +141,13 @@ fn propose(state: &mut State) -> Vec<Order> {
     let sheet = Box::new(state.draft.sheet.clone());
     let scope = state.voicing.scope.clone();
     think(state, Think::Propose { curves, sheet, tune, scope }, "Working out a correction")
+}
+
+fn tap(state: &mut State) -> Vec<Order> {
+    let Some(curves) = state.curves.clone() else { return no_takes(state) };
+    let Some(tune) = state.draft.tune.clone().map(Box::new) else { return set_up(state, false) };
+    let sheet = Box::new(state.draft.sheet.clone());
+    think(state, Think::Taps { curves, sheet, tune }, "Working out the taps")
 }
 
 /// Turns to a leaf; the crossovers are looked at one channel at a time.

@@ -1,5 +1,6 @@
 //! The job card.
 
+use dsp::limits::PreRinging;
 use garage::channels::Place;
 use garage::visit::CheckKind;
 use garage::{Role, Side};
@@ -79,6 +80,8 @@ pub enum SheetEdit {
     Target(usize),
     /// Limits of the house.
     Limits(usize),
+    /// How much the processor's taps may ring ahead of the sound.
+    PreRinging(PreRinging),
 }
 
 impl SheetEdit {

@@ -83,6 +83,8 @@ pub enum VoicingCommand {
     ReachSlopes,
     /// A correction for the scope.
     Propose,
+    /// Taps after the bands, or none.
+    Taps(bool),
     /// Edit the tune.
     Edit(TuneEdit),
     /// Put this under the board.
@@ -120,6 +122,7 @@ impl VoicingCommand {
             Self::Join => "Join again".into(),
             Self::ReachSlopes => "Find the filters".into(),
             Self::Propose => "Propose".into(),
+            Self::Taps(_) => "FIR taps".into(),
             Self::Edit(TuneEdit::AddSection(_)) => "Add filter".into(),
             Self::Edit(TuneEdit::RemoveSection(..)) => "Remove".into(),
             Self::Edit(TuneEdit::Clear(_)) => "Clear filters".into(),

@@ -61,6 +61,7 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
         Think::SetUp { curves, sheet, tune, keep } => set_up(&curves, &sheet, tune.map(|tune| *tune), keep),
         Think::Align { curves, sheet, tune } => align(&curves, &sheet, tune.map(|tune| *tune)),
         Think::Propose { curves, sheet, tune, scope } => propose(&curves, &sheet, &tune, &scope),
+        Think::Taps { curves, sheet, tune } => taps(&curves, &sheet, &tune),
         Think::Seats { curves, other, weight, sheet } => {
             seats(&order.visit, &curves, &other, weight, &sheet, watch)
         }
@@ -160,6 +161,19 @@ fn propose(curves: &Curves, sheet: &Sheet, tune: &Tune, scope: &ScopeView) -> Re
     said.extend(doubts(proposed.remarks));
     let left_alone = Some(proposed.result.left_alone);
     Ok(tuned(Tuned { tune: proposed.result.tune, said, left_alone, ..Tuned::default() }))
+}
+
+fn taps(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Result<Event, JobError> {
+    let (target, limits) = needs(sheet)?;
+    let (tune, said) = match voicing::tap(curves, tune, target, limits)? {
+        Some(tapped) => (tapped.tune.clone(), said(vec![voicing::taps_reason(&tapped)])),
+        None => {
+            let words =
+                "Taps would come less than 0.05 dB nearer to the target than the bands do: none were made.";
+            (voicing::without_taps(tune), doubts([words.to_owned()]))
+        }
+    };
+    Ok(tuned(Tuned { tune, said, ..Tuned::default() }))
 }
 
 fn reach_slopes(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Result<Event, JobError> {

@@ -209,6 +209,15 @@ pub enum Think {
         /// For this.
         scope: ScopeView,
     },
+    /// Taps after the bands.
+    Taps {
+        /// The takes.
+        curves: Arc<Curves>,
+        /// Target and limits.
+        sheet: Box<Sheet>,
+        /// What is there.
+        tune: Box<Tune>,
+    },
     /// Filters that reach the slopes chosen for speaker and filter together.
     ReachSlopes {
         /// The takes.

@@ -598,3 +598,9 @@ pub fn probing(recording: bool) -> State {
     }
     state
 }
+
+/// A processor with 2048 taps for each channel.
+pub fn limits_with_taps() -> dsp::limits::Limits {
+    let file = concat!(env!("CARGO_MANIFEST_DIR"), "/../../assets/limits/parametric-with-taps.json");
+    garage::formats::limits::read(std::path::Path::new(file)).unwrap()
+}

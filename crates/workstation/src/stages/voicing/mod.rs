@@ -6,6 +6,7 @@ mod joins;
 mod seats;
 mod settings;
 mod slope;
+mod taps;
 mod target;
 mod tunes;
 

@@ -14,6 +14,7 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     ui.spacing_mut().item_spacing.y = 2.0 * GRID;
     let Some(channel) = super::listed(state) else { return };
     whole(ui, state, channel, out);
+    super::taps::show(ui, state, channel, out);
     filters(ui, state, channel, out);
 }
 
