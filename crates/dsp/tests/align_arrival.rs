@@ -5,7 +5,7 @@
 
 mod simulated;
 
-use dsp::align::{Confidence, arrival};
+use dsp::align::{Confidence, arrival, arrival_within};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use simulated::{BUTTERWORTH_4, Section, add_pulse, asked, between, normal};
@@ -121,5 +121,27 @@ fn a_strong_reflection_is_survived_or_doubted() {
             println!("{words}");
             assert!(fair * 10 >= trials * 9, "seed {seed}, {words}");
         }
+    }
+}
+
+/// A narrow band of noise above the end of a sweep, 25 dB stronger than the response in all, must not decide where the
+/// response is.
+#[test]
+fn what_lies_beyond_the_measured_band_is_not_looked_at() {
+    let (seed, trials) = (asked("SEED", 5), asked("TRIALS", 20));
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    for trial in 0..trials {
+        let (mut impulse, truth_s, _) = simulate(DRIVERS[1], &mut rng, None);
+        let power = impulse.iter().map(|x| x * x).sum::<f64>();
+        let mut beyond: Vec<f64> = impulse.iter().map(|_| normal(&mut rng)).collect();
+        // Two narrow resonances leave what lies around 20.3 kHz.
+        let edge = Section::pass(20_300.0, 60.0, false, RATE_HZ);
+        let deep = Section::pass(20_300.0, 60.0, true, RATE_HZ);
+        edge.run(&mut beyond);
+        deep.run(&mut beyond);
+        let scale = (300.0 * power / beyond.iter().map(|x| x * x).sum::<f64>()).sqrt();
+        impulse.iter_mut().zip(&beyond).for_each(|(x, noise)| *x += scale * noise);
+        let found = arrival_within(&impulse, RATE_HZ, 22.0, 19_200.0).unwrap();
+        assert!((found.time_s - truth_s).abs() < 10e-6, "seed {seed}, trial {trial}: {found:?}, {truth_s}");
     }
 }

@@ -71,6 +71,7 @@ pub fn arrival_within(
     from_hz: f64,
     to_hz: f64,
 ) -> Result<Arrival, AlignError> {
+    let impulse = &measured(impulse, rate_hz, from_hz, to_hz)[..];
     let mut band = usable_band(impulse, rate_hz)?;
     band.low_hz = band.low_hz.max(from_hz);
     band.high_hz = band.high_hz.min(to_hz);
@@ -106,6 +107,28 @@ pub fn arrival_within(
         band,
         coherence: fit.coherence,
     })
+}
+
+/// Width of the slopes beyond a measured band, below and above it. The upper one is as steep as the end of a sweep, which
+/// lets much noise through; the lower one would ring for long.
+const BEYOND_OCTAVES: (f64, f64) = (1.0 / 3.0, 0.06);
+
+/// `impulse` without the noise that lies outside the measured band, within which it stays as it is.
+fn measured(impulse: &[f64], rate_hz: f64, from_hz: f64, to_hz: f64) -> Vec<f64> {
+    if from_hz <= 0.0 && to_hz >= 0.5 * rate_hz {
+        return impulse.to_vec();
+    }
+    let plan = RealTransform::new(fast_length(2 * impulse.len()));
+    let spacing_hz = rate_hz / plan.length() as f64;
+    let mut spectrum = plan.forward(impulse);
+    for (k, h) in spectrum.iter_mut().enumerate() {
+        let hz = k as f64 * spacing_hz;
+        let octaves = ((from_hz / hz).log2() / BEYOND_OCTAVES.0).max((hz / to_hz).log2() / BEYOND_OCTAVES.1);
+        *h *= (FRAC_PI_2 * octaves.clamp(0.0, 1.0)).cos().powi(2);
+    }
+    let mut limited = plan.inverse(&spectrum);
+    limited.truncate(impulse.len());
+    limited
 }
 
 /// The polarity that the fits near `first` tell, and the share of their evidence that speaks for it.

@@ -79,11 +79,12 @@ impl<'a> Search<'a> {
     /// The markers, taking the recording to run at `rate_hz`.
     fn by_markers(&self, rate_hz: f64) -> Option<Found> {
         let marker = &self.plan.marker;
-        if self.line.markers.is_empty() || marker.high_hz > 0.5 * rate_hz {
+        let high_hz = marker.high_hz_at(rate_hz);
+        if self.line.markers.is_empty() || high_hz < 2.0 * marker.low_hz {
             return None;
         }
-        let template = rendered(marker.seconds, rate_hz, |t_s| marker.at(t_s));
-        let alike = likeness(self.plans, self.recording, &template, rate_hz, marker.low_hz, marker.high_hz);
+        let template = rendered(marker.seconds, rate_hz, |t_s| marker.held_at(t_s, rate_hz));
+        let alike = likeness(self.plans, self.recording, &template, rate_hz, marker.low_hz, high_hz);
         let first = *self.line.markers.first()?;
         let distances: Vec<f64> =
             self.line.markers.iter().map(|&at| self.played_s(at - first) * rate_hz).collect();
@@ -317,7 +318,7 @@ impl<'a> Search<'a> {
             return;
         }
         let marker = self.marker(marker_start, base.frames_per_s);
-        let (low_hz, high_hz) = (self.plan.marker.low_hz, self.plan.marker.high_hz);
+        let (low_hz, high_hz) = (self.plan.marker.low_hz, self.plan.marker.high_hz_at(base.frames_per_s));
         let bands = ((high_hz / low_hz).log2().floor() as usize).max(1);
         let ratio = (high_hz / low_hz).powf(1.0 / bands as f64);
         let lags: Vec<Lag> = (0..bands)
@@ -344,8 +345,9 @@ impl<'a> Search<'a> {
         let frames = fast_length((marker.seconds * frames_per_s) as usize + 2 * margin);
         let first = start.floor() as i64 - margin as i64;
         let at = Stretch { first, frames, start, frames_per_s };
-        let cyclic = Divisor::matched(|t_s| marker.at(t_s), &at, self.plans).divide(self.recording);
-        Compressed::new(self.plans, &cyclic, frames_per_s, marker.low_hz, marker.high_hz, 0)
+        let held = |t_s| marker.held_at(t_s, frames_per_s);
+        let cyclic = Divisor::matched(held, &at, self.plans).divide(self.recording);
+        Compressed::new(self.plans, &cyclic, frames_per_s, marker.low_hz, marker.high_hz_at(frames_per_s), 0)
     }
 
     /// What one sweep beginning at `start` says of the car.

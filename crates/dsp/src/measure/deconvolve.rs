@@ -18,6 +18,9 @@ pub(super) struct Stretch {
 
 /// Regularisation within the sweep's band, relative to the sweep's own power there.
 const INSIDE: f64 = 1e-7;
+/// Regularisation at the band's upper edge, where the sweep fades out within a few hertz: the division raises noise there
+/// by 20 dB at most (1/(2√ε)). With less, noise just above the edge would outweigh all other in the impulse response.
+const AT_UPPER_EDGE: f64 = 2.5e-3;
 /// Regularisation beyond the skirt of the band.
 const OUTSIDE: f64 = 1e2;
 /// Width of the skirt below the band.
@@ -84,14 +87,18 @@ impl Divisor {
 
 /// The regulariser at `hz`, relative to the sweep's power in its band.
 fn regularisation(sweep: &SweepShape, hz: f64) -> f64 {
-    if (sweep.low_hz..=sweep.high_hz).contains(&hz) {
-        return INSIDE;
+    let rising = |from: f64, to: f64, part: f64| {
+        let part = part.clamp(0.0, 1.0);
+        from * (to / from).powf(part * part * (3.0 - 2.0 * part))
+    };
+    if hz < sweep.low_hz {
+        return rising(INSIDE, OUTSIDE, (sweep.low_hz / hz).log2() / LOW_SKIRT_OCTAVES);
     }
-    let below = (sweep.low_hz / hz).log2() / LOW_SKIRT_OCTAVES;
-    let above = (hz / sweep.high_hz).log2() / HIGH_SKIRT_OCTAVES;
-    let out = below.max(above).clamp(0.0, 1.0);
-    let smooth = out * out * (3.0 - 2.0 * out);
-    INSIDE * (OUTSIDE / INSIDE).powf(smooth)
+    if hz > sweep.high_hz {
+        return rising(AT_UPPER_EDGE, OUTSIDE, (hz / sweep.high_hz).log2() / HIGH_SKIRT_OCTAVES);
+    }
+    let whole_to_hz = sweep.whole_to_hz();
+    rising(INSIDE, AT_UPPER_EDGE, (hz - whole_to_hz) / (sweep.high_hz - whole_to_hz).max(f64::MIN_POSITIVE))
 }
 
 /// A sample of the recording; 0 outside it.

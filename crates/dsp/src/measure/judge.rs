@@ -52,6 +52,24 @@ pub(super) fn bands(transfer: &Transfer, shape: &SweepShape, top_hz: f64) -> Vec
     judged.collect()
 }
 
+/// Phase among noise tells an arrival in bands this far above it (about 0.3 rad; set by simulation).
+const TELLS_ARRIVAL_DB: f64 = 10.0;
+
+/// From where to where an arrival is read: the measured band less its edges, as far as it is heard clearly. All of it
+/// where no octave is.
+pub(super) fn clear_hz(transfer: &Transfer, shape: &SweepShape) -> (f64, f64) {
+    let (low_hz, high_hz) = (1.1 * shape.low_hz, 0.96 * shape.high_hz);
+    let top_hz = shape.whole_to_hz().min(0.499 * f64::from(transfer.rate_hz));
+    let bands = bands(transfer, shape, top_hz);
+    let clear = |b: &JudgedBand| b.snr_db >= TELLS_ARRIVAL_DB;
+    let (Some(first), Some(last)) = (bands.iter().position(clear), bands.iter().rposition(clear)) else {
+        return (low_hz, high_hz);
+    };
+    let from_hz = if first == 0 { low_hz } else { bands[first].band.lower_hz };
+    let to_hz = if last + 1 == bands.len() { high_hz } else { bands[last].band.upper_hz };
+    if to_hz >= 2.0 * from_hz { (from_hz, to_hz) } else { (low_hz, high_hz) }
+}
+
 /// The bands' signal-to-noise ratios as the facts give them.
 pub(super) fn snr(bands: &[JudgedBand]) -> Vec<BandSnr> {
     bands

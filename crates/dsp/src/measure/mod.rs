@@ -262,13 +262,14 @@ const CLOSE_LOOK_S: (f64, f64) = (0.05, 0.1);
 
 impl Direct {
     fn of(transfer: &Transfer, shape: &SweepShape) -> Self {
+        let heard_hz = judge::clear_hz(transfer, shape);
         let strongest_s = transfer.zero_at_s + transfer.strongest_s;
         let near = |arrival: &Arrival| {
             (-NEAR_STRONGEST_S.0..NEAR_STRONGEST_S.1).contains(&(arrival.time_s - strongest_s))
         };
-        let found = heard_in(transfer, shape, 0.0, f64::INFINITY).filter(near).or_else(|| {
+        let found = heard_in(transfer, heard_hz, 0.0, f64::INFINITY).filter(near).or_else(|| {
             let (from_s, to_s) = (strongest_s - CLOSE_LOOK_S.0, strongest_s + CLOSE_LOOK_S.1);
-            heard_in(transfer, shape, from_s, to_s).filter(near)
+            heard_in(transfer, heard_hz, from_s, to_s).filter(near)
         });
         match found {
             Some(Arrival { time_s, polarity, confidence, band, .. }) => Self {
@@ -284,13 +285,13 @@ impl Direct {
     }
 }
 
-/// The arrival in a part of a response, on the time base of the whole; `None` where there is none to be found.
-fn heard_in(transfer: &Transfer, shape: &SweepShape, from_s: f64, to_s: f64) -> Option<Arrival> {
+/// The arrival in a part of a response, by what is heard from `low_hz` to `high_hz`, on the time base of the whole; `None`
+/// where there is none to be found.
+fn heard_in(transfer: &Transfer, (low_hz, high_hz): (f64, f64), from_s: f64, to_s: f64) -> Option<Arrival> {
     let rate = f64::from(transfer.rate_hz);
     let frame = |at_s: f64| ((at_s * rate).max(0.0) as usize).min(transfer.impulse.len());
     let (first, last) = (frame(from_s), frame(to_s));
-    let found =
-        arrival_within(transfer.impulse.get(first..last)?, rate, 1.1 * shape.low_hz, 0.96 * shape.high_hz);
+    let found = arrival_within(transfer.impulse.get(first..last)?, rate, low_hz, high_hz);
     let begins_s = first as f64 / rate;
     found.ok().map(|it| Arrival {
         time_s: it.time_s + begins_s,

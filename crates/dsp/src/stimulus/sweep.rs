@@ -130,12 +130,26 @@ pub struct MarkerShape {
 const MARKER_FADE: f64 = 0.1;
 
 impl MarkerShape {
-    /// The marker for a sweep from `low_hz` to `high_hz`: 300 Hz to 8 kHz as far as the sweep's own band allows,
-    /// so that no speaker gets what the sweep spares it; the whole band where less than an octave is left.
+    /// The marker for a sweep from `low_hz` to `high_hz`: a second from 10 kHz to 300 Hz as far as the sweep's own band
+    /// allows, so that no speaker gets what the sweep spares it; the whole band where less than an octave is left.
+    ///
+    /// Two instants are told apart the finer, the longer the marker lasts and the higher it reaches (by the root of its
+    /// energy, and by its bandwidth).
     pub fn within(low_hz: f64, high_hz: f64) -> Self {
-        let (from, to) = (low_hz.max(300.0), high_hz.min(8000.0));
+        let (from, to) = (low_hz.max(300.0), high_hz.min(10_000.0));
         let (low_hz, high_hz) = if to >= 2.0 * from { (from, to) } else { (low_hz, high_hz) };
-        Self { low_hz, high_hz, seconds: 0.5 }
+        Self { low_hz, high_hz, seconds: 1.0 }
+    }
+
+    /// The highest frequency of the marker that a recording at `rate_hz` can hold.
+    pub fn high_hz_at(&self, rate_hz: f64) -> f64 {
+        self.high_hz.min(0.45 * rate_hz)
+    }
+
+    /// As [`Self::at`], without what a recording at `rate_hz` cannot hold.
+    pub fn held_at(&self, t_s: f64, rate_hz: f64) -> f64 {
+        let now_hz = self.high_hz - (self.high_hz - self.low_hz) * t_s / self.seconds;
+        if now_hz > self.high_hz_at(rate_hz) { 0.0 } else { self.at(t_s) }
     }
 
     /// The marker at `t_s` after its start, with peak 1; 0 before and after.

@@ -178,7 +178,7 @@ impl Follower {
     /// The clearest marker that lies wholly from one frame to another.
     fn find_marker(&self, from: u64, to: u64) -> Option<Candidate> {
         let marker = self.marker()?;
-        let template = rendered(marker.seconds, self.rate_hz, |t_s| marker.at(t_s));
+        let template = rendered(marker.seconds, self.rate_hz, |t_s| marker.held_at(t_s, self.rate_hz));
         let found = (0..self.kept.len()).filter_map(|input| {
             let (at, clearness) =
                 self.like((input, from, to), &template, marker).filter(|found| found.1 >= CLEAR)?;
@@ -213,7 +213,7 @@ impl Follower {
         if part.iter().all(|x| x.abs() < SILENCE) {
             return None;
         }
-        let high_hz = band.high_hz.min(0.45 * self.rate_hz);
+        let high_hz = band.high_hz_at(self.rate_hz);
         let alike = likeness(&self.plans, part, template, self.rate_hz, band.low_hz, high_hz);
         let (at, strength) = alike.strongest_in(0.0, latest as f64)?;
         Some((at.round() as usize, alike.clearness(strength)))
