@@ -63,6 +63,8 @@ pub struct Plan {
 
 /// Outputs whose bands coincide by more than this share (in octaves) carry the same part of the music.
 const SAME_BAND: f64 = 0.7;
+/// Outputs whose widths differ by less than this are equally wide.
+const AS_WIDE_OCTAVES: f64 = 0.2;
 
 /// Plans the sum of outputs that were measured on one time base.
 ///
@@ -89,8 +91,9 @@ pub fn plan(
                 let other = kept[place];
                 let width = |k: usize| (passed_hz(&findings[k]).1 / passed_hz(&findings[k]).0).log2();
                 // The wider of the two carries the band; the louder where they are equally wide.
-                let better =
-                    (width(i), findings[i].level_db) > (width(other) + 0.2, findings[other].level_db);
+                let wider = width(i) - width(other);
+                let louder = findings[i].level_db > findings[other].level_db;
+                let better = wider > AS_WIDE_OCTAVES || (wider > -AS_WIDE_OCTAVES && louder);
                 let (use_, drop) = if better { (i, other) } else { (other, i) };
                 kept[place] = use_;
                 left_out.push(LeftOut {
