@@ -81,7 +81,7 @@ pub fn correct_files(request: &Request) -> Result<Judged<Correction>, CorrectFai
         to_hz: request.to_hz.unwrap_or(last.min(20_000.0)),
         effort: Effort::Thorough,
         fir: request.fir,
-        start: Vec::new(),
+        ..Options::default()
     };
     let blame = |source: CorrectError| {
         let path: &Path =

@@ -192,7 +192,15 @@ fn a_car_is_set_up_in_one_call() {
         );
         // Where reflections leave an answer, it is that the sides go together.
         let ears = made.ears.unwrap();
-        println!("   {ears:?}");
+        let together =
+            |cabin: &CabinCurves, tune: &Tune| voicing::at_the_ears(cabin, tune).unwrap().unwrap().together;
+        println!(
+            "   {ears:?}; together {:.3} (stepwise {:.3}), at other places {:.3} ({:.3})",
+            ears.together,
+            together(&cabin_here, &made.stepwise),
+            together(&there, &made.tune),
+            together(&there, &made.stepwise)
+        );
         assert!(ears.likeness > -0.5, "seed {seed} trial {trial}: {ears:?}");
         for channel in &made.tune.channels {
             assert!(channel.gain_db <= 0.0 && channel.delay_ms >= 0.0);

@@ -286,10 +286,10 @@ fn two_seats_say_what_each_gains_and_pays() {
     harness.get_by_label("Two seats").click();
     harness.run();
     harness.get_by_label(
-        "This seat: 1.9 dB off the target: 1.5 dB nearer than with the other seat's tune, 0.3 dB farther than with one of its own",
+        "This seat: 1.9 ±0.3 dB off the target: 1.5 dB nearer than with the other seat's tune, 0.3 dB farther than with one of its own",
     );
     harness.get_by_label(
-        "The other seat: 2.2 dB off the target: 0.9 dB nearer than with the other seat's tune, 0.7 dB farther than with one of its own",
+        "The other seat: 2.2 ±0.3 dB off the target: 0.9 dB nearer than with the other seat's tune, 0.7 dB farther than with one of its own",
     );
     harness.get_by_label("Visit with the other seat's takes").focus();
     harness.run();

@@ -119,13 +119,15 @@ impl<'a> Fitter<'a> {
         // Points lifted beyond the limit are rows of their own, taken before the level is projected out.
         let lifted: Vec<usize> =
             (0..points).filter(|&i| self.correction_db[i] > problem.most_boost_db).collect();
-        let excess: Vec<f64> = lifted
-            .iter()
-            .map(|&i| EXCESS_COST.sqrt() * (self.correction_db[i] - problem.most_boost_db))
-            .collect();
-        let lifted_slopes: Vec<f64> = (self.slopes.chunks_exact(points))
-            .flat_map(|column| lifted.iter().map(move |&i| EXCESS_COST.sqrt() * column[i]))
-            .collect();
+        // So is the mean correction.
+        let level_root = (problem.level_weight * self.weight_sum).sqrt();
+        let beside = |column: &[f64], less: f64| -> Vec<f64> {
+            let lifted = lifted.iter().map(|&i| EXCESS_COST.sqrt() * (column[i] - less));
+            lifted.chain([level_root * problem.mean(column)]).collect()
+        };
+        let excess = beside(&self.correction_db, problem.most_boost_db);
+        let lifted_slopes: Vec<f64> =
+            self.slopes.chunks_exact(points).flat_map(|column| beside(column, 0.0)).collect();
         for column in self.slopes.chunks_exact_mut(points) {
             let mean = dot(column, &problem.weight) / self.weight_sum;
             for (i, x) in column.iter_mut().enumerate() {
@@ -133,7 +135,7 @@ impl<'a> Fitter<'a> {
             }
         }
         let column = |(b, c): (usize, usize)| &self.slopes[(3 * b + c) * points..][..points];
-        let over = |(b, c): (usize, usize)| &lifted_slopes[(3 * b + c) * lifted.len()..][..lifted.len()];
+        let over = |(b, c): (usize, usize)| &lifted_slopes[(3 * b + c) * excess.len()..][..excess.len()];
         let gradient = movable.iter().map(|&m| dot(column(m), &residual) + dot(over(m), &excess));
         let gradient = DVector::from_iterator(movable.len(), gradient);
         let mut normal = DMatrix::zeros(movable.len(), movable.len());

@@ -53,11 +53,21 @@ pub struct Options {
     pub fir: Option<FirKind>,
     /// Bands to begin from, for example those of the last proposal.
     pub start: Vec<Section>,
+    /// What the square of the mean correction costs, against 1 for the square of the mean error: 0 leaves the level
+    /// free. Above, a speaker that plays with others is not turned down by its bands where little is won by it.
+    pub level_weight: f64,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { from_hz: 20.0, to_hz: 20_000.0, effort: Effort::default(), fir: None, start: Vec::new() }
+        Self {
+            from_hz: 20.0,
+            to_hz: 20_000.0,
+            effort: Effort::default(),
+            fir: None,
+            start: Vec::new(),
+            level_weight: 0.0,
+        }
     }
 }
 
@@ -157,7 +167,11 @@ pub fn propose(
     }
 
     let problem_on = |per_octave: f64| {
-        posed(per_octave, response, target, limits, options.from_hz, to_hz, &regions, &fine)
+        let level_weight = options.level_weight;
+        Problem {
+            level_weight,
+            ..posed(per_octave, response, target, limits, options.from_hz, to_hz, &regions, &fine)
+        }
     };
     let (coarse, dense) = (problem_on(SEARCH_POINTS_PER_OCTAVE), problem_on(POINTS_PER_OCTAVE));
     let sections = if kinds.is_empty() || limits.bands == 0 {
@@ -322,7 +336,7 @@ fn posed(
     let hold = weight.iter().map(|w| if *w > 0.0 { 0.0 } else { HOLD_WEIGHT }).collect();
     let error_db = error_on(&grid, response, target);
     let axis = Axis::new(grid, limits.sample_rate_hz);
-    Problem { axis, error_db, weight, hold, most_boost_db: limits.gain_db.max.max(0.0) }
+    Problem { axis, error_db, weight, hold, most_boost_db: limits.gain_db.max.max(0.0), level_weight: 0.0 }
 }
 
 fn bands_for(

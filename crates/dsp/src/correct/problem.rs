@@ -5,7 +5,7 @@ use super::band::{Axis, Band, DB_PER_LN_POWER, multiply_power};
 /// The error to be taken away and what each grid point weighs.
 ///
 /// With correction `g` the cost is `Σ w (e + g − level)² + Σ h g²`, the level being free, and a charge for boost beyond
-/// the limit. Each point has one of
+/// the limit and for a mean of `g` that is not nothing. Each point has one of
 /// the two: those left alone have `w = 0` and a small `h`, so that nothing is aimed at them and neighbours do not spill over more than they need.
 #[derive(Debug, Clone)]
 pub(super) struct Problem {
@@ -16,6 +16,8 @@ pub(super) struct Problem {
     pub hold: Vec<f64>,
     /// All bands together may raise no point by more than this.
     pub most_boost_db: f64,
+    /// What the square of the mean correction costs, against 1 for the square of the mean error.
+    pub level_weight: f64,
 }
 
 /// What each squared dB of boost beyond the limit costs, against 1 for a squared dB of error: enough to hold the
@@ -31,7 +33,7 @@ impl Problem {
             weights += w;
         }
         let level = if weights > 0.0 { sum / weights } else { 0.0 };
-        let mut cost = 0.0;
+        let mut cost = self.level_weight * weights * self.mean(correction_db).powi(2);
         let points = self.error_db.iter().zip(correction_db).zip(self.weight.iter().zip(&self.hold));
         for ((e, g), (w, h)) in points {
             let r = e + g - level;
@@ -42,6 +44,13 @@ impl Problem {
             }
         }
         (level, cost)
+    }
+
+    /// Weighted mean over the points that count.
+    pub fn mean(&self, values: &[f64]) -> f64 {
+        let weights: f64 = self.weight.iter().sum();
+        let sum: f64 = values.iter().zip(&self.weight).map(|(x, w)| w * x).sum();
+        sum / weights.max(f64::MIN_POSITIVE)
     }
 
     /// Correction in dB of some bands into `correction_db`, by way of `power_gain`.

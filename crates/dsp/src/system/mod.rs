@@ -157,20 +157,43 @@ impl System {
     }
 
     fn error_of(&self, aim: &Aim, gains: &[Vec<Complex>]) -> f64 {
-        let weights = aim.weights(&self.scenes);
-        let away_db = self.away_db(aim, gains);
-        away_db.iter().zip(&weights).map(|(away, weight)| weight * away * away).sum::<f64>().sqrt()
+        self.rms_of(aim, &self.away_db(aim, gains))
+    }
+
+    /// As [`System::error_db`] with one place after the other left out of every scene, for an interval by the jackknife;
+    /// empty where a setting makes no filter or the scenes do not have the same number of places.
+    pub fn errors_without_each_db(&self, aim: &Aim, tune: &Tune) -> Vec<f64> {
+        let count = self.scenes.first().map_or(0, |it| it.places);
+        let alike = self.scenes.iter().all(|it| it.places == count);
+        let Some(gains) = self.gains(tune).filter(|_| alike && count > 1) else { return Vec::new() };
+        let sums = self.sums(&gains);
+        let without = |left_out: usize| {
+            let others = |places: &Vec<Vec<Complex>>| -> Vec<Vec<Complex>> {
+                places.iter().enumerate().filter(|(i, _)| *i != left_out).map(|it| it.1.clone()).collect()
+            };
+            self.rms_of(aim, &self.away_of(aim, &sums.iter().map(others).collect::<Vec<_>>()))
+        };
+        (0..count).map(without).collect()
     }
 
     /// For each scene and point, the average's distance from the aim at the level of its seat.
     fn away_db(&self, aim: &Aim, gains: &[Vec<Complex>]) -> Vec<f64> {
-        let of_scene = |places: Vec<Vec<Complex>>| {
-            let power = self.smooth(&self.mean_power(&places), &aim.frequency_hz);
+        self.away_of(aim, &self.sums(gains))
+    }
+
+    fn away_of(&self, aim: &Aim, sums: &[Vec<Vec<Complex>>]) -> Vec<f64> {
+        let of_scene = |places: &Vec<Vec<Complex>>| {
+            let power = self.smooth(&self.mean_power(places), &aim.frequency_hz);
             let away = |(p, aim): (f64, &f64)| 10.0 * p.max(1e-30).log10() - aim;
             power.into_iter().zip(&aim.level_db).map(away).collect::<Vec<f64>>()
         };
-        let mut away_db: Vec<f64> = self.sums(gains).into_iter().flat_map(of_scene).collect();
+        let mut away_db: Vec<f64> = sums.iter().flat_map(of_scene).collect();
         self.centre(&mut away_db, &aim.weights(&self.scenes));
         away_db
+    }
+
+    fn rms_of(&self, aim: &Aim, away_db: &[f64]) -> f64 {
+        let weights = aim.weights(&self.scenes);
+        away_db.iter().zip(&weights).map(|(away, weight)| weight * away * away).sum::<f64>().sqrt()
     }
 }

@@ -14,7 +14,7 @@ use crate::filter::ChannelFilter;
 use crate::fit::{Patience, Residuals, minimise};
 use crate::limits::{Frequencies, Limits};
 use crate::spectrum::Complex;
-use crate::tune::{Section, SectionKind, Tune};
+use crate::tune::{ChannelTune, Section, SectionKind, Tune};
 
 /// How far the settings may move.
 #[derive(Debug, Clone, PartialEq)]
@@ -52,6 +52,9 @@ enum Setting {
 const BAND_MOVES_OCTAVES: f64 = 0.5;
 /// Large gains for little are not wanted: a decibel of gain of one band weighs as much as this many decibels of rms.
 const GAIN_WEIGHT: f64 = 0.012;
+/// Bands of a channel are not to raise anything together by more than one of them may: a decibel beyond weighs as much
+/// as this many decibels of rms. As much of a limit as it is where a channel is corrected by itself.
+const EXCESS_WEIGHT: f64 = 0.5;
 /// A band that gains less than this is not worth typing in.
 const BAND_WORTH_DB: f64 = 0.01;
 
@@ -83,7 +86,7 @@ fn descend(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom: &F
     let (low, high): (Vec<f64>, Vec<f64>) =
         settings.iter().zip(&values).map(|(it, value)| range(*it, *value, limits, freedom)).unzip();
     let mut problem = Residuals::new(|x: &[f64], slopes: Option<&mut DMatrix<f64>>| {
-        residuals(system, aim, &with(tune, &settings, x), &settings, slopes)
+        residuals(system, aim, &with(tune, &settings, x), &settings, limits.gain_db.max.max(0.0), slopes)
     });
     let patience = Patience { iterations: freedom.iterations, least_gain: 1e-3, ..Patience::default() };
     minimise(&mut problem, &mut x, &low, &high, patience);
@@ -235,12 +238,13 @@ fn walk(
 }
 
 /// Residuals in decibels, one for each scene and frequency of the aim, each scaled so that their squares add up to the
-/// mean square; then a little for each gain.
+/// mean square; then a little for each gain, and what each channel's bands raise beyond `most_boost_db`.
 fn residuals(
     system: &System,
     aim: &Aim,
     tune: &Tune,
     settings: &[Setting],
+    most_boost_db: f64,
     slopes: Option<&mut DMatrix<f64>>,
 ) -> DVector<f64> {
     let Some(gains) = system.gains(tune) else {
@@ -251,7 +255,8 @@ fn residuals(
     let points = aim.frequency_hz.len();
     let count = system.scenes.len() * points;
     let bands = settings.iter().filter(|it| matches!(it, Setting::Band(_, _, 1))).count();
-    let mut residual = DVector::zeros(count + bands);
+    let excess = excess_db(tune, aim, most_boost_db);
+    let mut residual = DVector::zeros(count + bands + excess.len());
     let mut smooth = Vec::with_capacity(system.scenes.len());
     for (scene, places) in sums.iter().enumerate() {
         let power = system.smooth(&system.mean_power(places), &aim.frequency_hz);
@@ -274,9 +279,20 @@ fn residuals(
     for (row, (_, gain_db)) in gain_rows.clone().enumerate() {
         residual[count + row] = GAIN_WEIGHT * gain_db;
     }
+    for (row, (_, excess_db)) in excess.iter().enumerate() {
+        residual[count + bands + row] = EXCESS_WEIGHT * excess_db;
+    }
     let Some(slopes) = slopes else { return residual };
 
-    *slopes = DMatrix::zeros(count + bands, settings.len());
+    *slopes = DMatrix::zeros(residual.len(), settings.len());
+    for (column, setting) in settings.iter().enumerate() {
+        if let Setting::Band(c, s, coordinate) = *setting
+            && let Some((at_hz, _)) = excess.get(c).filter(|it| it.1 > 0.0)
+        {
+            let by = tune.channels[c].sections[s].log_jacobian(*at_hz, tune.sample_rate_hz)[coordinate];
+            slopes[(count + bands + c, column)] = EXCESS_WEIGHT * 20.0 / LN_10 * by.re;
+        }
+    }
     for (row, (column, _)) in gain_rows.enumerate() {
         slopes[(count + row, column)] = GAIN_WEIGHT;
     }
@@ -302,6 +318,19 @@ fn residuals(
         centre(&mut slopes.column_mut(column).as_mut_slice()[..count]);
     }
     residual
+}
+
+/// For each channel, where its bands together raise most, and by how much more than `most_boost_db`; 0 where they do not.
+fn excess_db(tune: &Tune, aim: &Aim, most_boost_db: f64) -> Vec<(f64, f64)> {
+    // A band of Q 6 is four of these points wide.
+    let hz: Vec<f64> = aim.frequency_hz.iter().copied().step_by(2).collect();
+    let of = |channel: &ChannelTune| {
+        let bands = ChannelTune { sections: channel.sections.clone(), ..ChannelTune::default() };
+        let levels = ChannelFilter::new(&bands, tune.sample_rate_hz).map(|filter| filter.levels_db(&hz));
+        let most = hz.iter().copied().zip(levels.unwrap_or_default()).max_by(|a, b| a.1.total_cmp(&b.1));
+        most.map_or((0.0, 0.0), |(at_hz, db)| (at_hz, (db - most_boost_db).max(0.0)))
+    };
+    tune.channels.iter().map(of).collect()
 }
 
 /// The slopes of one section, which come three together.
@@ -350,7 +379,7 @@ mod tests {
     use crate::limits::{DelayRange, Range};
     use crate::spectrum::Bins;
     use crate::system::{Scene, Speaker};
-    use crate::tune::{ChannelTune, Crossover, CrossoverFamily, Pass};
+    use crate::tune::{Crossover, CrossoverFamily, Pass};
 
     fn limits() -> Limits {
         Limits {
@@ -426,11 +455,11 @@ mod tests {
         let settings = settings_of(&system, &start, &limits(), &freedom);
         let x: Vec<f64> = settings.iter().map(|it| get(&start, *it)).collect();
         let mut slopes = DMatrix::zeros(0, 0);
-        let at = residuals(&system, &aim, &start, &settings, Some(&mut slopes));
+        let at = residuals(&system, &aim, &start, &settings, 1.0, Some(&mut slopes));
         for (column, setting) in settings.iter().enumerate() {
             let mut moved = x.clone();
             moved[column] += 1e-5;
-            let there = residuals(&system, &aim, &with(&start, &settings, &moved), &settings, None);
+            let there = residuals(&system, &aim, &with(&start, &settings, &moved), &settings, 1.0, None);
             let found = (there - &at) / 1e-5;
             let away = (found - slopes.column(column)).norm() / slopes.column(column).norm();
             assert!(

@@ -46,6 +46,10 @@ const MOST_BANDS: usize = 12;
 /// A channel is made level this far beyond its crossovers: half an octave, over which the slope is the crossover's.
 const BEYOND: f64 = std::f64::consts::SQRT_2;
 
+/// Its level belongs to the channel's trim: bands that turn it down by 7 dB must come nearer by as much as 1 dB of rms
+/// (squares add). Freer, a subwoofer was cut by 20 dB for tenths of a decibel of shape, and the others could not follow.
+const LEVEL_WEIGHT: f64 = 0.02;
+
 /// Proposes the equalisation of `scope` and puts it in place of what that scope had.
 ///
 /// A channel is corrected without its crossovers over the band they leave it and half an octave beyond, so that its
@@ -219,7 +223,7 @@ fn channel(
     let from_hz = (from_hz / BEYOND).max(HEARD_HZ.0).max(end(heard.frequency_hz.first(), from_hz));
     let to_hz = (to_hz * BEYOND).min(HEARD_HZ.1).min(end(heard.frequency_hz.last(), to_hz));
     let start = if effort == Effort::Follow { start } else { Vec::new() };
-    let options = Options { from_hz, to_hz, effort, start, ..Options::default() };
+    let options = Options { from_hz, to_hz, effort, start, level_weight: LEVEL_WEIGHT, ..Options::default() };
     let bare = ChannelTune { sections: kept.clone(), ..settings.clone() };
     let most = limits.bands_left(&bare).min(MOST_BANDS);
     if most == 0 && (limits.bands > 0 || limits.fir_taps >= FEWEST_TAPS) {

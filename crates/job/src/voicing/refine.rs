@@ -8,6 +8,7 @@ use garage::Reason;
 use serde::Serialize;
 
 use super::align::refresh;
+use super::ears::bring_sides_together;
 use super::system::{aim_of, seats_as_system, system_of};
 use super::taps::without_taps;
 use crate::cabin::CabinCurves;
@@ -46,7 +47,7 @@ pub const FOLLOW: usize = 4;
 /// A delay moves no further than this share of a period: the joint chose the cycle, and left and right stay alike.
 const DELAY_PERIODS: f64 = 1.0 / 12.0;
 
-/// Refines `tune` for one seat.
+/// Refines `tune` for one seat; where all delays may move, the sides are brought together at the ears besides.
 ///
 /// # Errors
 /// A tune with a filter that cannot be.
@@ -57,7 +58,13 @@ pub fn refine(
     limits: &Limits,
     what: Refinement,
 ) -> Result<Refined, JobError> {
-    refine_seats(&[(cabin, 1.0)], tune, target, limits, what)
+    let mut refined = refine_seats(&[(cabin, 1.0)], tune, target, limits, what)?;
+    if what.delays && what.channels.is_none() {
+        let error_db = |tune: &Tune| whole_error_db(cabin, tune, target);
+        refined.tune = bring_sides_together(cabin, &refined.tune, limits, refined.before_db, error_db)?;
+        refined.after_db = error_db(&refined.tune);
+    }
+    Ok(refined)
 }
 
 /// The same for several seats, each with its weight.
@@ -121,6 +128,11 @@ pub(super) fn broad(limits: &Limits) -> Limits {
 /// Rms distance of all sides from the target, at one level.
 pub fn whole_error_db(cabin: &CabinCurves, tune: &Tune, target: &Target) -> f64 {
     system_of(cabin).error_db(&aim_of(cabin, target, 1), tune)
+}
+
+/// [`whole_error_db`] with each position left out in turn; empty with fewer than two.
+pub(super) fn whole_errors_without_each_db(cabin: &CabinCurves, tune: &Tune, target: &Target) -> Vec<f64> {
+    system_of(cabin).errors_without_each_db(&aim_of(cabin, target, 1), tune)
 }
 
 /// The crossover above a channel, where it hands over to the next.

@@ -6,9 +6,10 @@ use dsp::tune::Tune;
 use garage::{ChannelMap, Reason};
 use serde::Serialize;
 
-use super::refine::{Refinement, THOROUGH, refine_seats, whole_error_db};
+use super::refine::{Refinement, THOROUGH, refine_seats, whole_error_db, whole_errors_without_each_db};
 use super::set_up::{Wish, set_up};
 use super::taps::tap_seats;
+use super::target_error::jackknife_half_width;
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
 use crate::judged::Judged;
@@ -32,7 +33,7 @@ pub struct TwoSeats {
 }
 
 /// One seat's expected rms distances from the target, in dB.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
 pub struct SeatShare {
     /// With the tune made for this seat alone.
     pub own_db: f64,
@@ -40,25 +41,59 @@ pub struct SeatShare {
     pub other_db: f64,
     /// With the compromise.
     pub shared_db: f64,
+    /// Half-width of the 95 % interval of `own_db`, over the positions; absent with fewer than two, as all below.
+    pub own_half_width_95: Option<f64>,
+    /// The same of `other_db`.
+    pub other_half_width_95: Option<f64>,
+    /// The same of `shared_db`.
+    pub shared_half_width_95: Option<f64>,
+    /// The same of `shared_db` less `own_db`: what a position has by chance is in both, and cancels.
+    pub paid_half_width_95: Option<f64>,
+    /// The same of `other_db` less `shared_db`.
+    pub gained_half_width_95: Option<f64>,
 }
 
 /// Less is not heard and not claimed.
 const LEAST_DB: f64 = 0.05;
 
 impl SeatShare {
-    /// What the seat gains and pays, in words: `2.2 dB off the target: 0.9 dB nearer than with the other seat's tune, 0.7 dB
-    /// farther than with one of its own`.
+    /// A seat with three tunes: its own, the other seat's, the compromise.
+    fn of(seat: &CabinCurves, target: &Target, own: &Tune, other: &Tune, shared: &Tune) -> Self {
+        let value = |tune: &Tune| whole_error_db(seat, tune, target);
+        let without = |tune: &Tune| whole_errors_without_each_db(seat, tune, target);
+        let (owns, others, shareds) = (without(own), without(other), without(shared));
+        let half = |values: &[f64]| jackknife_half_width(values.len(), |i| values.get(i).copied());
+        let half_of_difference =
+            |a: &[f64], b: &[f64]| half(&a.iter().zip(b).map(|(a, b)| a - b).collect::<Vec<f64>>());
+        Self {
+            own_db: value(own),
+            other_db: value(other),
+            shared_db: value(shared),
+            own_half_width_95: half(&owns),
+            other_half_width_95: half(&others),
+            shared_half_width_95: half(&shareds),
+            paid_half_width_95: half_of_difference(&shareds, &owns),
+            gained_half_width_95: half_of_difference(&others, &shareds),
+        }
+    }
+
+    /// What the seat gains and pays, in words: `2.2 ±0.3 dB off the target: 0.9 dB nearer than with the other seat's tune,
+    /// 0.7 dB farther than with one of its own`. A difference within its interval is none.
     pub fn words(&self) -> String {
-        let against = |other_db: f64, what: &str| match self.shared_db - other_db {
-            change if change < -LEAST_DB => format!("{:.1} dB nearer than {what}", -change),
-            change if change > LEAST_DB => format!("{change:.1} dB farther than {what}"),
-            _ => format!("as near as {what}"),
+        let against = |other_db: f64, half_db: Option<f64>, what: &str| {
+            let least_db = half_db.unwrap_or(0.0).max(LEAST_DB);
+            match self.shared_db - other_db {
+                change if change < -least_db => format!("{:.1} dB nearer than {what}", -change),
+                change if change > least_db => format!("{change:.1} dB farther than {what}"),
+                _ => format!("as near as {what}"),
+            }
         };
+        let interval = self.shared_half_width_95.map_or_else(String::new, |half| format!(" \u{b1}{half:.1}"));
         format!(
-            "{:.1} dB off the target: {}, {}",
+            "{:.1}{interval} dB off the target: {}, {}",
             self.shared_db,
-            against(self.other_db, "with the other seat's tune"),
-            against(self.own_db, "with one of its own")
+            against(self.other_db, self.gained_half_width_95, "with the other seat's tune"),
+            against(self.own_db, self.paid_half_width_95, "with one of its own")
         )
     }
 }
@@ -100,18 +135,9 @@ pub fn two_seats(
         Some(anew) if !wish.no_taps && anew.after_db < own_taps.after_db => anew.tune,
         _ => own_taps.tune,
     };
-    let error_db = |seat: &CabinCurves, tune: &Tune| whole_error_db(seat, tune, target);
     let (first_alone, second_alone) = (&for_first.result.tune, &for_second.result.tune);
-    let at_first = SeatShare {
-        own_db: error_db(first, first_alone),
-        other_db: error_db(first, second_alone),
-        shared_db: error_db(first, &shared),
-    };
-    let at_second = SeatShare {
-        own_db: error_db(second, second_alone),
-        other_db: error_db(second, first_alone),
-        shared_db: error_db(second, &shared),
-    };
+    let at_first = SeatShare::of(first, target, first_alone, second_alone, &shared);
+    let at_second = SeatShare::of(second, target, second_alone, first_alone, &shared);
     let words = format!(
         "Shared {:.0} to {:.0}, delays for the {its_name} seat. The first seat is {}. The second is {}.",
         100.0 * weight,
@@ -145,14 +171,25 @@ mod tests {
 
     #[test]
     fn a_seat_says_what_it_gains_and_pays_and_nothing_that_cannot_be_heard() {
-        let words = |own_db, other_db, shared_db| SeatShare { own_db, other_db, shared_db }.words();
+        let share =
+            |own_db, other_db, shared_db| SeatShare { own_db, other_db, shared_db, ..SeatShare::default() };
         assert_eq!(
-            words(1.5, 3.1, 2.2),
+            share(1.5, 3.1, 2.2).words(),
             "2.2 dB off the target: 0.9 dB nearer than with the other seat's tune, 0.7 dB farther than with one of its own"
         );
         assert_eq!(
-            words(1.62, 3.0, 1.64),
+            share(1.62, 3.0, 1.64).words(),
             "1.6 dB off the target: 1.4 dB nearer than with the other seat's tune, as near as with one of its own"
+        );
+        let unsure = SeatShare {
+            shared_half_width_95: Some(0.31),
+            paid_half_width_95: Some(0.8),
+            gained_half_width_95: Some(0.4),
+            ..share(1.5, 3.1, 2.2)
+        };
+        assert_eq!(
+            unsure.words(),
+            "2.2 \u{b1}0.3 dB off the target: 0.9 dB nearer than with the other seat's tune, as near as with one of its own"
         );
     }
 }

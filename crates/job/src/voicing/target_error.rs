@@ -87,7 +87,7 @@ fn without(curves: &[Curve], left_out: usize) -> Vec<Curve> {
 }
 
 /// Half-width of the 95 % interval of a statistic of `n` samples, from its values with one sample left out each.
-fn jackknife_half_width(n: usize, without: impl Fn(usize) -> Option<f64>) -> Option<f64> {
+pub(super) fn jackknife_half_width(n: usize, without: impl Fn(usize) -> Option<f64>) -> Option<f64> {
     if n < 2 {
         return None;
     }

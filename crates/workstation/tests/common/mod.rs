@@ -494,7 +494,16 @@ pub fn sample(stage: Stage) -> State {
     }];
     state.voicing.in_processor = Some(2);
     state.voicing.joints = Arc::new(vec![joint()]);
-    let share = |own_db, other_db, shared_db| SeatShare { own_db, other_db, shared_db };
+    let share = |own_db, other_db, shared_db| SeatShare {
+        own_db,
+        other_db,
+        shared_db,
+        own_half_width_95: Some(0.2),
+        other_half_width_95: Some(0.5),
+        shared_half_width_95: Some(0.3),
+        paid_half_width_95: Some(0.1),
+        gained_half_width_95: Some(0.2),
+    };
     state.voicing.seats.found = Some((share(1.6, 3.4, 1.9), share(1.5, 3.1, 2.2)));
     state.voicing.advice = Arc::new(vec![advice()]);
     state.handover.report = "/garage/cars/corvane-estate/visits/2026-03-14-1/report/report.pdf".into();

@@ -14,7 +14,7 @@ use crate::widgets::{action, card, chip, figure, hint};
 const CARD: f32 = 360.0;
 const ROW: f32 = 26.0;
 const NAME: f32 = 168.0;
-const FIGURE: f32 = 60.0;
+const FIGURE: f32 = 92.0;
 
 pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
     let page = &state.voicing.seats;
@@ -73,9 +73,9 @@ fn others(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
 fn seat(ui: &mut Ui, name: &str, share: SeatShare, most_db: f64) {
     let t = tokens(ui);
     let rows = [
-        ("with the other seat's tune", share.other_db, t.before),
-        ("shared", share.shared_db, t.after),
-        ("with a tune of its own", share.own_db, t.quiet),
+        ("with the other seat's tune", (share.other_db, share.other_half_width_95), t.before),
+        ("shared", (share.shared_db, share.shared_half_width_95), t.after),
+        ("with a tune of its own", (share.own_db, share.own_half_width_95), t.quiet),
     ];
     let height = ROW * rows.len() as f32;
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
@@ -91,7 +91,13 @@ fn seat(ui: &mut Ui, name: &str, share: SeatShare, most_db: f64) {
 }
 
 /// Its name, the bar, the figure.
-fn bar(ui: &Ui, row: Rect, (what, db, most_db): (&str, f64, f64), ink: eframe::egui::Color32, t: &Tokens) {
+fn bar(
+    ui: &Ui,
+    row: Rect,
+    (what, (db, half_db), most_db): (&str, (f64, Option<f64>), f64),
+    ink: eframe::egui::Color32,
+    t: &Tokens,
+) {
     let painter = ui.painter();
     let middle = row.center().y;
     painter.text(pos2(row.left(), middle), Align2::LEFT_CENTER, what, Size::Small.regular(), t.ink);
@@ -101,6 +107,7 @@ fn bar(ui: &Ui, row: Rect, (what, db, most_db): (&str, f64, f64), ink: eframe::e
         vec2(room * (db / most_db) as f32, row.height() - 10.0),
     );
     painter.rect(full, 2, Tokens::wash(ink), Stroke::new(1.0, ink), StrokeKind::Inside);
-    let words = format!("{} dB", signed(db, 1));
+    let interval = half_db.map_or_else(String::new, |half| format!(" \u{b1}{half:.1}"));
+    let words = format!("{}{interval} dB", signed(db, 1));
     painter.text(pos2(row.right(), middle), Align2::RIGHT_CENTER, words, Size::Small.bold(), t.ink);
 }
