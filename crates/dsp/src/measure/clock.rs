@@ -295,6 +295,9 @@ impl<'a> Search<'a> {
             return false;
         }
         let ratio = 1.0 + trust * found_ppm * 1e-6;
+        if (base.frames_per_s * ratio / self.rate_hz - 1.0).abs() > LARGEST_SKEW {
+            return false;
+        }
         for sweep in &mut base.sweeps {
             sweep.1 = start + (sweep.1 - start) * ratio;
         }

@@ -13,8 +13,10 @@ pub(super) struct Lag {
     pub sigma_s: f64,
 }
 
-/// How far the cross-spectrum is searched for its best lag.
+/// How far the cross-spectrum is searched for its best lag: this, and half a period of the highest frequency that counts.
 const REACH_S: f64 = 0.5e-3;
+/// A bin counts where it holds this share of the strongest.
+const COUNTS: f64 = 1e-3;
 
 /// The lag at which `cross` (second times conjugate of first, with `weight` per bin) is most in phase.
 ///
@@ -22,14 +24,16 @@ const REACH_S: f64 = 0.5e-3;
 /// fitted, which is the maximum-likelihood lag in weighted noise. `correlated` is the number of neighbouring bins
 /// that share one independent value. `None` where there is nothing to compare.
 pub(super) fn between(cross: &[Complex], hz: &[f64], correlated: f64) -> Option<Lag> {
-    let top_hz = hz.iter().copied().fold(0.0, f64::max);
+    let strongest = cross.iter().map(|x| x.norm()).fold(0.0, f64::max);
+    let counts = cross.iter().zip(hz).filter(|(x, _)| x.norm() >= COUNTS * strongest);
+    let top_hz = counts.map(|(_, f)| *f).fold(0.0, f64::max);
     let total: f64 = cross.iter().map(|x| x.norm()).sum();
     if top_hz <= 0.0 || total <= 0.0 || !total.is_finite() {
         return None;
     }
     // A raster of an eighth of a period of the highest frequency cannot miss the main lobe.
     let step_s = 0.125 / top_hz;
-    let half = (REACH_S / step_s).ceil() as i64;
+    let half = (REACH_S.max(0.5 / top_hz) / step_s).ceil() as i64;
     // Each value is turned on by one step after another, which is cheaper than turning it anew each time.
     let turn = |f: &f64, lag_s: f64| Complex::cis(TAU * f * lag_s);
     let mut now: Vec<Complex> =
@@ -60,5 +64,7 @@ pub(super) fn between(cross: &[Complex], hz: &[f64], correlated: f64) -> Option<
         seconds -= slope / curvature;
         sigma_s = (scatter * correlated.max(1.0)).sqrt() / curvature;
     }
-    seconds.is_finite().then_some(Lag { seconds, sigma_s })
+    // What runs away from the raster's best was no peak.
+    let stayed = (seconds - best.1).abs() <= 2.0 * step_s;
+    stayed.then_some(Lag { seconds, sigma_s })
 }
