@@ -136,7 +136,7 @@ pub struct Combine {
     /// Turned over.
     pub invert: bool,
     /// All-passes added, so that all outputs turn alike.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(default)]
     pub all_pass: Vec<AllPass>,
     /// Taps that turn its own all-passes back.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -11,7 +11,7 @@ const MOST_SECTIONS: usize = 9;
 /// Explanations kept side by side while bands are added: the best next band is not always part of the best whole.
 pub(super) const SIDE_BY_SIDE: usize = 2;
 /// The same for the few that are worth a longer search.
-pub(super) const MANY_SIDE_BY_SIDE: usize = 6;
+const MANY_SIDE_BY_SIDE: usize = 6;
 /// A band must better the criterion by this much.
 const WORTH_A_BAND: f64 = 3.0;
 /// A candidate this far behind its rival with no more to gain is given up.
@@ -30,7 +30,7 @@ pub(super) fn equalised(
     let mut without_gain = 0;
     for _ in 0..MOST_SECTIONS {
         let mut next: Vec<Fit> = beam.iter().flat_map(|fit| with_one_more(fit, response, reach)).collect();
-        next.sort_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared));
+        next.sort_by(by_cost);
         next.dedup_by(|a, b| (a.chi_squared / b.chi_squared - 1.0).abs() < 1e-2);
         // A shelf is often worth little before the bells beside it are there: the best one stays in the race.
         let shelf = next.iter().skip(side_by_side).find(|fit| has_shelf(&fit.model)).cloned();
@@ -38,7 +38,7 @@ pub(super) fn equalised(
         next.truncate(side_by_side);
         next.extend(shelf.filter(|_| without));
         beam = next.into_iter().map(|fit| refine(fit.model, response, Part::Level, reach, 25)).collect();
-        let Some(leader) = beam.iter().min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared)) else { break };
+        let Some(leader) = beam.iter().min_by(|a, b| by_cost(a, b)) else { break };
         if leader.criterion(Part::Level) < best.criterion(Part::Level) - WORTH_A_BAND {
             best = leader.clone();
             without_gain = 0;
@@ -58,6 +58,86 @@ pub(super) fn equalised(
     best
 }
 
+/// Searches for bands, which give up what falls far behind a rival.
+pub(super) struct Search<'a> {
+    /// All points, and few of them.
+    pub response: &'a LineResponse,
+    pub coarse: &'a LineResponse,
+    pub reach: &'a Reach,
+    /// Criterion of the rival on the coarse points.
+    pub rival: f64,
+}
+
+impl Search<'_> {
+    /// The best that a search beginning with `start` comes to.
+    pub fn beginning(&self, start: ChannelModel) -> Fit {
+        let found = equalised(start, self.coarse, self.reach, self.rival, MANY_SIDE_BY_SIDE);
+        if found.criterion(Part::Level) > self.rival + FAR_BEHIND {
+            return Fit::of(found.model, self.response, Part::Level);
+        }
+        finished(repaired(found, self.coarse, self.reach).model, self.response, self.reach)
+    }
+
+    /// The best that searches come to which begin with a shelf at an open end of `bare` and a broad bell with it or against
+    /// it: neither is worth much without the other. None without an open end.
+    pub fn by_pairs(&self, bare: &ChannelModel) -> Option<Fit> {
+        let starts = shelf_and_bell(bare, self.coarse, self.reach);
+        starts.into_iter().map(|start| self.beginning(start)).min_by(by_criterion)
+    }
+}
+
+/// A search this far behind its rival is not finished.
+const FAR_BEHIND: f64 = 150.0;
+/// The right bands leave less than this, in units of the noise's power.
+const ASTRAY: f64 = 0.3;
+/// What leaves more than this has not missed the right bands by little.
+const HOPELESSLY_ASTRAY: f64 = 100.0;
+
+/// True where bands may have gone astray.
+pub(super) fn may_be_astray(fit: &Fit) -> bool {
+    fit.reduced() > ASTRAY
+}
+
+/// True where the right shelf and bell may stand for what was found, or may have been missed by little.
+pub(super) fn may_be_a_pair(fit: &Fit) -> bool {
+    has_shelf(&fit.model) || (ASTRAY..HOPELESSLY_ASTRAY).contains(&fit.reduced())
+}
+
+/// The order of explanations, the best first.
+pub(super) fn by_criterion(a: &Fit, b: &Fit) -> std::cmp::Ordering {
+    a.criterion(Part::Level).total_cmp(&b.criterion(Part::Level))
+}
+
+fn by_cost(a: &Fit, b: &Fit) -> std::cmp::Ordering {
+    a.chi_squared.total_cmp(&b.chi_squared)
+}
+
+/// What a shelf and a bell against or with it begin with.
+const PAIR_DB: f64 = 5.0;
+
+/// The likeliest pairs of a shelf at an open end and a broad bell.
+fn shelf_and_bell(bare: &ChannelModel, coarse: &LineResponse, reach: &Reach) -> Vec<ChannelModel> {
+    let ends = [
+        (SectionKind::LowShelf, bare.high_pass.is_none(), LOW_SHELVES_HZ),
+        (SectionKind::HighShelf, bare.low_pass.is_none(), HIGH_SHELVES_HZ),
+    ];
+    let shelves = ends.into_iter().filter(|(_, open, _)| *open).flat_map(|(kind, _, places)| {
+        places.into_iter().flat_map(move |frequency_hz| {
+            [PAIR_DB, -PAIR_DB].map(|gain_db| Section { kind, frequency_hz, gain_db, q: 0.7 })
+        })
+    });
+    let places = crate::curve::log_grid_hz(reach.hz.0, reach.hz.1, 1.0);
+    let bells = places.iter().flat_map(|&hz| [PAIR_DB, -PAIR_DB].map(|gain_db| bell(hz, gain_db, 0.7)));
+    let pairs = shelves.flat_map(|shelf| bells.clone().map(move |bell| vec![shelf, bell]));
+    let mut tried: Vec<Fit> = pairs
+        .map(|sections| refine(ChannelModel { sections, ..bare.clone() }, coarse, Part::Level, reach, 8))
+        .collect();
+    tried.sort_by(by_cost);
+    tried.dedup_by(|a, b| (a.chi_squared / b.chi_squared - 1.0).abs() < 1e-2);
+    tried.truncate(SIDE_BY_SIDE);
+    tried.into_iter().map(|fit| fit.model).collect()
+}
+
 fn has_shelf(model: &ChannelModel) -> bool {
     model.sections.iter().any(|section| section.kind != SectionKind::Peaking)
 }
@@ -73,7 +153,7 @@ pub(super) fn repaired(fit: Fit, response: &LineResponse, reach: &Reach) -> Fit 
             without.sections.remove(i);
             let without = refine(without, response, Part::Level, reach, 10);
             let again = with_one_more(&without, response, reach).into_iter();
-            let Some(again) = again.min_by(|a, b| a.chi_squared.total_cmp(&b.chi_squared)) else { continue };
+            let Some(again) = again.min_by(by_cost) else { continue };
             let again = refine(again.model, response, Part::Level, reach, 25);
             if again.chi_squared < 0.98 * best.chi_squared {
                 best = again;

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::edges::{band_of, same_edges};
 use super::excess::{self, Excess};
-use super::fit::{Fit, Part, deviation};
+use super::fit::{Part, deviation};
 use super::model::{ChannelModel, Parameter};
 use super::response::LineResponse;
 use super::shape::{self, Shape};
@@ -83,10 +83,11 @@ pub fn explain_beside(
     before: &ChannelFinding,
     shown: &[Shown],
 ) -> Option<ChannelFinding> {
-    let was = Fit::of(before.model.clone(), &shape::clearly_heard(response), Part::Level);
+    let heard = shape::clearly_heard(response);
+    let was = shape::by_level(&before.model, response, &heard)?;
     // By how much a pair explains it less well than is allowed for it.
     let judged = shown.iter().filter_map(|pair| {
-        let mut shape = shape::explain_held(response, PER_OCTAVE, &before.model, pair)?;
+        let mut shape = shape::explain_held(response, PER_OCTAVE, &was.model, pair)?;
         let sure = pair.low.is_sure() && pair.high.is_sure();
         let worse = shape.fit.criterion(Part::Level) - was.criterion(Part::Level);
         shape.rival = Some(was.clone()).filter(|was| !same_edges(&was.model, &shape.fit.model));
@@ -99,7 +100,7 @@ pub fn explain_beside(
         Edge::Own => own.is_none() || before.confidence.edges == Sure::High,
         Edge::Shown { sure, .. } => sure,
     };
-    let explained = !shape.fit.leaves_more_than_noise(&shape::clearly_heard(response));
+    let explained = !shape.fit.leaves_more_than_noise(&heard);
     again.confidence.edges = if settled(pair.low, again.model.high_pass)
         && settled(pair.high, again.model.low_pass)
         && explained

@@ -143,7 +143,7 @@ pub fn plan(
             fir: None,
         });
     }
-    turn_to_join(&mut uses, findings, names, &mut remarks);
+    remarks.extend(turn_to_join(&mut uses, findings, names));
     // Nothing is turned up: the loudest need stays where it is.
     let most = uses.iter().map(|u| u.gain_db).fold(f64::NEG_INFINITY, f64::max);
     uses.iter_mut().for_each(|u| u.gain_db -= most);
@@ -168,8 +168,9 @@ fn too_late(uses: &[Use], names: &[String], means: &Means) -> Option<String> {
 }
 
 /// Turns an output over where that joins it to the one below by far better: slopes of 12 and 36 dB per octave are made
-/// to be joined that way.
-fn turn_to_join(uses: &mut [Use], findings: &[ChannelFinding], names: &[String], remarks: &mut Vec<String>) {
+/// to be joined that way. Says which.
+fn turn_to_join(uses: &mut [Use], findings: &[ChannelFinding], names: &[String]) -> Option<String> {
+    let mut turned = Vec::new();
     for place in 1..uses.len() {
         let (below, above) = uses.split_at(place);
         let (Some(lower), Some(upper)) = (below.last(), above.first()) else { continue };
@@ -192,13 +193,16 @@ fn turn_to_join(uses: &mut [Use], findings: &[ChannelFinding], names: &[String],
             levels.sum::<f64>() / hz.len() as f64
         };
         if mean_db(-1.0) > mean_db(1.0) + BETTER_TURNED_DB {
-            remarks.push(format!(
-                "{} and {} join only with one of them turned over, as the slopes found there are made for",
-                names[lower.output], names[upper.output]
-            ));
+            turned.push(format!("{} and {}", names[lower.output], names[upper.output]));
             uses[place].invert = !uses[place].invert;
         }
     }
+    (!turned.is_empty()).then(|| {
+        format!(
+            "{} join only with one of them turned over, as the slopes found there are made for",
+            turned.join("; ")
+        )
+    })
 }
 
 /// A joint must gain this much in the mean to be turned over against the polarity found.

@@ -53,13 +53,14 @@ impl Fit {
 /// Above this more than noise is left over, in units of the noise's power.
 const MORE_THAN_NOISE: f64 = 1.6;
 
-/// Nothing is explained better than this: beyond it lie the rounding and the ripple of the measurement itself.
-const LEAST_REDUCED: f64 = 1e-2;
+/// About what the right filters leave (0.0003 dB rms): the rounding and the ripple of the measurement itself, which too many
+/// bands explain as well. Less than this is hardly better.
+const LEAST_REDUCED: f64 = 0.1;
 
 /// [`Fit::criterion`] of a fit that leaves `reduced` per residual.
 pub(super) fn criterion(reduced: f64, count: usize, parameters: usize) -> f64 {
     let n = count.max(1) as f64;
-    n / 3.0 * reduced.max(LEAST_REDUCED).ln() + parameters as f64 * n.ln()
+    n / 3.0 * (reduced + LEAST_REDUCED).ln() + parameters as f64 * n.ln()
 }
 
 /// Residuals of `ln(measured / model)` in standard deviations; the imaginary part is wrapped.

@@ -4,7 +4,9 @@
 //! and order are fitted with as many equaliser bands as they need, and the one that explains the level with the
 //! fewest numbers wins (Schwarz 1978). Then the filter at each edge of the best is exchanged for its neighbours.
 
-use super::bands::{MANY_SIDE_BY_SIDE, SIDE_BY_SIDE, equalised, finished, repaired};
+use super::bands::{
+    SIDE_BY_SIDE, Search, by_criterion, equalised, finished, may_be_a_pair, may_be_astray, repaired,
+};
 use super::edges::{Band, band_of, candidates, kind, same_edges, with_other_edges};
 use super::fit::{Fit, Part, refine};
 use super::model::{ChannelModel, Reach};
@@ -52,7 +54,6 @@ pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) ->
         low_pass: *high,
         ..base.clone()
     };
-    let by_criterion = |a: &Fit, b: &Fit| a.criterion(Part::Level).total_cmp(&b.criterion(Part::Level));
     // One edge at a time, twice: they are octaves apart and hardly speak to each other.
     let (mut low, mut high) = (lows[0], highs[0]);
     let mut tried: Vec<Fit> = Vec::new();
@@ -90,12 +91,15 @@ pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) ->
             break;
         }
     }
-    // Where more than noise is left over the bands may have gone astray.
-    if let Some(best) = finals.first().filter(|best| best.leaves_more_than_noise(response)) {
+    if let Some(best) = finals.first().cloned().filter(|best| may_be_astray(best) || may_be_a_pair(best)) {
         let bare = ChannelModel { sections: Vec::new(), gain_db: band.level_db, ..best.model.clone() };
-        reach = reach.up_to_edges(bare.high_pass.as_ref(), bare.low_pass.as_ref());
-        let anew = equalised(bare, &coarse, &reach, f64::INFINITY, MANY_SIDE_BY_SIDE);
-        finals.push(finished(repaired(anew, &coarse, &reach).model, response, &reach));
+        let wider = reach.up_to_edges(bare.high_pass.as_ref(), bare.low_pass.as_ref());
+        let search = Search { response, coarse: &coarse, reach: &wider, rival: f64::INFINITY };
+        finals.extend(may_be_a_pair(&best).then(|| search.by_pairs(&bare)).flatten());
+        if may_be_astray(&best) {
+            finals.push(search.beginning(bare));
+        }
+        reach = wider;
         finals.sort_by(by_criterion);
     }
     // An edge beyond what was heard is none.
@@ -107,7 +111,7 @@ pub(super) fn explain(response: &LineResponse, rate_hz: f64, per_octave: f64) ->
 }
 
 /// The explanation with band edges that are known from elsewhere to a hair; bands are looked for anew, and those of
-/// `before` are tried as well.
+/// `before`, which explains the level otherwise, are tried as well.
 pub(super) fn explain_held(
     response: &LineResponse,
     per_octave: f64,
@@ -134,12 +138,21 @@ pub(super) fn explain_held(
         ..before.clone()
     };
     let bare = ChannelModel { sections: Vec::new(), gain_db: band.level_db, ..edged.clone() };
-    let anew = equalised(bare, &coarse, &reach, f64::INFINITY, MANY_SIDE_BY_SIDE);
-    let anew = repaired(anew, &coarse, &reach);
-    let tried = [edged, anew.model].map(|model| finished(model, response, &reach));
-    let better = |a: &Fit, b: &Fit| a.criterion(Part::Level).total_cmp(&b.criterion(Part::Level));
-    let fit = tried.into_iter().min_by(better)?;
+    let rival = Fit::of(before.clone(), &coarse, Part::Level).criterion(Part::Level);
+    let search = Search { response, coarse: &coarse, reach: &reach, rival };
+    let mut tried = vec![finished(edged, response, &reach), search.beginning(bare.clone())];
+    tried.sort_by(by_criterion);
+    tried.extend(tried.first().filter(|best| may_be_a_pair(best)).and_then(|_| search.by_pairs(&bare)));
+    let fit = tried.into_iter().min_by(by_criterion)?;
     Some(Shape { fit: in_order(fit), rival: None, reach })
+}
+
+/// The explanation of the level that a model comes to which was last fitted to level and phase together: where its filters
+/// are wrong the two pull it apart.
+pub(super) fn by_level(model: &ChannelModel, response: &LineResponse, heard: &LineResponse) -> Option<Fit> {
+    let reach = within_band(heard, &band_of(response)?)
+        .up_to_edges(model.high_pass.as_ref(), model.low_pass.as_ref());
+    Some(refine(model.clone(), heard, Part::Level, &reach, 40))
 }
 
 fn edges_of(model: &ChannelModel) -> impl Iterator<Item = f64> {

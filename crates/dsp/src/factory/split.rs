@@ -14,6 +14,8 @@ const TOGETHER_OCTAVES: f64 = 0.2;
 const CONFUSED_OCTAVES: f64 = 0.4;
 /// Edges that agree to this need no second look.
 const ALIKE_OCTAVES: f64 = 0.01;
+/// Edges this close need not be tried one after the other.
+const TO_A_HAIR_OCTAVES: f64 = 0.002;
 /// An edge of at most this order may be none, bent by equalisation.
 const GENTLE_ORDER: u8 = 2;
 /// Pairs of edges that are tried on one output.
@@ -51,6 +53,30 @@ impl Edge {
     /// True where others show it.
     pub fn is_shown(&self) -> bool {
         matches!(self, Self::Shown { .. })
+    }
+
+    fn is_like(self, other: Self) -> bool {
+        match (self, other) {
+            (Self::Own, Self::Own) => true,
+            (Self::Shown { edge: a, sure: is_sure }, Self::Shown { edge: b, sure }) => {
+                let alike = match (a, b) {
+                    (Some(a), Some(b)) => {
+                        same_kind(&a, &b) && octaves(a.frequency_hz, b.frequency_hz) < TO_A_HAIR_OCTAVES
+                    }
+                    (None, None) => true,
+                    _ => false,
+                };
+                alike && is_sure == sure
+            }
+            _ => false,
+        }
+    }
+}
+
+impl Shown {
+    /// True where both say the same, to a hair, and are as sure of it.
+    pub fn is_like(&self, other: &Self) -> bool {
+        self.low.is_like(other.low) && self.high.is_like(other.high)
     }
 }
 

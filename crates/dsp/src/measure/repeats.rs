@@ -15,6 +15,9 @@ pub(super) struct Averaged {
     pub partly: Vec<(usize, f64, f64)>,
     /// Bands in which no two repeats agree, so that nobody can say which to believe.
     pub contested_hz: Option<(f64, f64)>,
+    /// Power of the noise in the average where the repeats differ by more than `noise` explains: what follows the signal, as
+    /// a codec's noise does, is not there while nothing else is. The same as `noise` elsewhere.
+    pub following: Vec<f64>,
 }
 
 /// Cells over which repeats are compared.
@@ -99,12 +102,34 @@ pub(super) fn average(
         *bin /= used.max(1.0);
         averaged_noise[k] /= used.max(1.0);
     }
+    let mut following = averaged_noise.clone();
+    for cell in &cells {
+        let (differing, steady) = (differing(repeats, cell), mean(&averaged_noise[cell.from..cell.to]));
+        if differing > cell.limit * steady {
+            following[cell.from..cell.to].iter_mut().for_each(|power| *power = power.max(differing));
+        }
+    }
     let contested_hz = contested
         .first()
         .zip(contested.last())
         .map(|(first, last)| (first.from as f64 * spacing_hz, last.to as f64 * spacing_hz));
     let used = (0..count).filter(|r| !rejected.contains(r)).collect();
-    Averaged { bins, noise: averaged_noise, used, rejected, partly, contested_hz }
+    Averaged { bins, noise: averaged_noise, used, rejected, partly, contested_hz, following }
+}
+
+/// Power of the noise in the average of all repeats, from how they differ in a cell; 0 with a single one.
+fn differing(repeats: &[Vec<Complex>], cell: &Cell) -> f64 {
+    let count = repeats.len() as f64;
+    let scattered = |k: usize| {
+        let middle = repeats.iter().map(|repeat| repeat[k]).sum::<Complex>() / count;
+        repeats.iter().map(|repeat| (repeat[k] - middle).norm_sqr()).sum::<f64>()
+    };
+    let squares: f64 = (cell.from..cell.to).map(scattered).sum();
+    squares / (cell.to - cell.from) as f64 / (count * (count - 1.0)).max(1.0)
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
 /// Cells from `low_hz` to `high_hz`, each with enough independent values.

@@ -28,6 +28,8 @@ pub struct Transfer {
     pub bins: Vec<Complex>,
     /// Power that noise contributes to each bin.
     pub noise: Vec<f64>,
+    /// The same, and more where the repeats differ by more than steady noise explains: a codec's noise follows the signal.
+    pub noise_with_signal: Vec<f64>,
     /// Distance of the bins.
     pub spacing_hz: f64,
     /// The time over which noise under the gate is one independent value: a band of `b` Hz holds `b` times this many.
@@ -120,9 +122,11 @@ impl Played {
             average(&spectra, &noise.typical(), cut.spacing_hz(), cut.independent_s(), band_hz);
         if let Some(microphone) = microphone {
             microphone.correct_spectrum(&mut averaged.bins, cut.spacing_hz());
-            for (k, power) in averaged.noise.iter_mut().enumerate() {
+            for k in 0..averaged.noise.len() {
                 let hz = (k as f64 * cut.spacing_hz()).max(f64::MIN_POSITIVE);
-                *power *= 10f64.powf(-microphone.level_at_db(hz) / 10.0);
+                let share = 10f64.powf(-microphone.level_at_db(hz) / 10.0);
+                averaged.noise[k] *= share;
+                averaged.following[k] *= share;
             }
         }
         let (gated, first) = cut.impulse(&averaged.bins, direct);
@@ -145,6 +149,7 @@ impl Played {
             strongest_s: direct as f64 / self.frames_per_s,
             bins: averaged.bins,
             noise: averaged.noise,
+            noise_with_signal: averaged.following,
             spacing_hz: cut.spacing_hz(),
             independent_s: cut.independent_s(),
             repeats,

@@ -4,20 +4,20 @@ use std::collections::BTreeMap;
 use std::f64::consts::PI;
 use std::path::{Path, PathBuf};
 
-use audio::wav::{self, Wav};
 use dsp::factory::LineResponse;
 use dsp::factory::channel::PER_OCTAVE;
 use dsp::factory::link::{self, Wall};
-use dsp::measure::{MeasureError, Played, TimeBase, locate};
+use dsp::measure::MeasureError;
 use dsp::spectrum::Plans;
 use dsp::stimulus::{Recipe, Signal};
 use dsp::verdict::Verdict;
 use garage::formats::stimulus_sidecar;
 use rustfft::num_complex::Complex64;
 
+use super::recording::{Recording, channel_of, is_clipped, recording};
 use super::reference::same_reference;
 use super::sides::{self, Sided};
-use super::spectrum::{AFTER_S, LEAK, Spectrum};
+use super::spectrum::{LEAK, Spectrum};
 use crate::error::JobError;
 use crate::judged::Judged;
 
@@ -40,10 +40,15 @@ pub(crate) struct Output {
     pub name: String,
     pub response: LineResponse,
     pub skew_ppm: Option<f64>,
+    /// What the doubt in the clock may move it by against another output, one standard deviation: what is far up in the sweep
+    /// comes later than what is far down.
+    pub clock_within_s: f64,
     /// What the sides alone tell, where the stimulus has them.
     pub sided: Option<Sided>,
     /// Whether it ends in a wall.
     wall: Wall,
+    /// From where to where noise follows the signal.
+    pub follows_hz: Option<(f64, f64)>,
     /// Its delay over all that is clearly heard.
     delay_s: f64,
     bins: Vec<Complex64>,
@@ -119,13 +124,6 @@ pub(super) fn recipe_beside(stimulus: &Path) -> Result<Recipe, JobError> {
             stimulus.display()
         ))),
     }
-}
-
-/// One file's samples and clock.
-pub(super) struct Recording {
-    pub wav: Wav,
-    pub base: TimeBase,
-    pub played: Played,
 }
 
 /// Reads `captures`, in which `recipe` was played; `reference` is the input of every file that carries the time.
@@ -211,6 +209,15 @@ pub(super) fn read(
             ),
         );
     }
+    let follows = channels.iter().filter_map(|c| c.follows_hz);
+    if let Some((from_hz, to_hz)) = follows.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))) {
+        judged.note(
+            Verdict::Usable,
+            format!(
+                "from {from_hz:.0} to {to_hz:.0} Hz the repeats differ by more than the noise while nothing plays: the link or player adds noise that follows the signal, as wireless links and compressed files do; play an uncompressed file from a stick, or use a cable, before relying on slopes, delays and the sum"
+            ),
+        );
+    }
     // Delays count from the earliest output's strongest part, so that phases turn slowly.
     let common_s = channels.iter().map(|c| c.delay_s).fold(f64::INFINITY, f64::min);
     let channels: Vec<Output> = channels
@@ -236,118 +243,6 @@ pub(super) fn read(
 
 fn peak_db(output: &Output) -> f64 {
     output.response.level_db().into_iter().fold(f64::NEG_INFINITY, f64::max)
-}
-
-/// The samples of a file's channel, counted from 1.
-pub(super) fn channel_of<'a>(wav: &'a Wav, channel: usize, path: &Path) -> Result<&'a [f64], JobError> {
-    wav.channels.get(channel.wrapping_sub(1)).map(Vec::as_slice).ok_or_else(|| {
-        JobError::Input(format!(
-            "{} has {} channels, so there is no channel {channel}; count from 1",
-            path.display(),
-            wav.channels.len()
-        ))
-    })
-}
-
-/// True where a recording touches full scale more often than chance lets it.
-pub(super) fn is_clipped(samples: &[f64]) -> bool {
-    samples.iter().filter(|x| x.abs() >= 0.999).count() > 3
-}
-
-/// What there is to say about a recording, and how much it matters.
-type Remarks = Vec<(Verdict, String)>;
-
-/// A clock known to this needs no second opinion.
-const CLOCK_KNOWN_PPM: f64 = 0.005;
-
-/// Reads a file and finds the stimulus in the channel that shows its clock best.
-fn recording(
-    plans: &Plans,
-    recipe: &Recipe,
-    path: &Path,
-    channels: &[usize],
-    reference: Option<usize>,
-) -> Result<(Recording, Remarks), JobError> {
-    let wav = wav::read(path)?;
-    let mut remarks: Remarks =
-        wav.doubts.iter().map(|doubt| (Verdict::Usable, format!("{}: {doubt}", path.display()))).collect();
-    let (lasts_s, played_s) =
-        (wav.frames() as f64 / f64::from(wav.rate_hz), recipe.frames() as f64 / f64::from(recipe.rate_hz));
-    let mut order: Vec<usize> = reference.into_iter().chain(channels.iter().copied()).collect();
-    let mut brightness = BTreeMap::new();
-    for &channel in &order {
-        brightness.insert(channel, brightness_of(channel_of(&wav, channel, path)?));
-    }
-    // The markers and the top of the sweep, which tell the time best, are heard in what is brightest.
-    order.sort_by(|a, b| brightness[b].total_cmp(&brightness[a]));
-    order.dedup();
-    let mut best: Option<TimeBase> = None;
-    let mut why = None;
-    for channel in order {
-        let samples = channel_of(&wav, channel, path)?;
-        match locate(plans, recipe, samples, wav.rate_hz) {
-            Ok(base) => {
-                let better = best.as_ref().is_none_or(|b| {
-                    (base.sweeps.len(), -base.skew_sigma_ppm) > (b.sweeps.len(), -b.skew_sigma_ppm)
-                });
-                if better {
-                    best = Some(base);
-                }
-                if best.as_ref().is_some_and(|b| b.skew_sigma_ppm < CLOCK_KNOWN_PPM) {
-                    break;
-                }
-            }
-            // The reference carries the most, so its reason counts; but a wrong rate says more than "not found".
-            Err(error) => {
-                let wrong_rate = |it: &MeasureError| matches!(it, MeasureError::WrongRate { .. });
-                let says_more = why.is_none() || Some(channel) == reference;
-                if wrong_rate(&error) || (says_more && !why.as_ref().is_some_and(wrong_rate)) {
-                    why = Some(error);
-                }
-            }
-        }
-    }
-    // Half a second of silence at its end may be missing without harm.
-    let stopped = (lasts_s < played_s - 1.0).then(|| {
-        format!(
-            "{} stops half-way: it lasts {lasts_s:.1} s and the stimulus {played_s:.1} s; record from before it begins until it has ended",
-            path.display()
-        )
-    });
-    match (best, stopped) {
-        (Some(base), stopped) => {
-            remarks.extend(stopped.map(|words| (Verdict::Retake, words)));
-            remarks
-                .extend(base.remarks.iter().map(|(v, words)| (*v, format!("{}: {words}", path.display()))));
-            let played = Played::new(plans, recipe, &base, AFTER_S)
-                .map_err(|error| JobError::Analysis(format!("{}: {error}", path.display())))?;
-            Ok((Recording { wav, base, played }, remarks))
-        }
-        (None, _) if matches!(why, Some(MeasureError::WrongRate { .. } | MeasureError::Silent)) => {
-            Err(nothing_in(path, why))
-        }
-        (None, Some(words)) => Err(JobError::Analysis(words)),
-        (None, None) => Err(nothing_in(path, why)),
-    }
-}
-
-/// How much an input holds at high frequencies: the power of its differences from sample to sample.
-fn brightness_of(samples: &[f64]) -> f64 {
-    samples.windows(2).map(|pair| (pair[1] - pair[0]).powi(2)).sum()
-}
-
-fn nothing_in(path: &Path, why: Option<MeasureError>) -> JobError {
-    match why {
-        Some(MeasureError::Silent) => JobError::Analysis(format!(
-            "{} is silent; check which output was recorded, its lead and the gain of the input, and record it again",
-            path.display()
-        )),
-        Some(error @ MeasureError::WrongRate { .. }) => {
-            JobError::Input(format!("{}: {error}", path.display()))
-        }
-        Some(error) => JobError::Analysis(format!("{}: {error}", path.display())),
-        None => JobError::Input(format!("{}: no channel to look at", path.display())),
-    }
 }
 
 /// Runs `work` on everything at once; the results keep the order.
@@ -380,7 +275,7 @@ fn output(
     let both = Spectrum::heard(plans, &recording.played, samples, rate);
     let mut sided = sides::look(plans, recipe, recording, samples, rate, &both).map_err(failed)?;
     let instead = sided.as_mut().and_then(|sided| sided.instead.take());
-    let Spectrum { mut bins, noise, spacing_hz, shared } = instead.unwrap_or(both);
+    let Spectrum { mut bins, noise, spacing_hz, shared, follows_hz } = instead.unwrap_or(both);
     for (k, bin) in bins.iter_mut().enumerate() {
         *bin *= Complex64::cis(2.0 * PI * k as f64 * spacing_hz * moved_s);
     }
@@ -400,8 +295,10 @@ fn output(
         name: capture.name.clone(),
         response,
         wall,
+        follows_hz,
         delay_s,
-        skew_ppm: recording.base.skew_ppm,
+        skew_ppm: recording.base.skew_ppm.filter(|_| recording.base.skew_sigma_ppm.is_finite()),
+        clock_within_s: recording.base.skew_sigma_ppm * 1e-6 * sweep.shape.seconds,
         bins,
         noise,
         spacing_hz,

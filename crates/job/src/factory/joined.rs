@@ -6,7 +6,7 @@ use dsp::factory::LineResponse;
 use dsp::factory::channel::{ChannelFinding, explain, explain_beside};
 use dsp::factory::combine::{Plan, plan};
 use dsp::factory::phase::Means;
-use dsp::factory::split::{doubt_contradicted, shown_by_others};
+use dsp::factory::split::{Shown, doubt_contradicted, shown_by_others};
 use dsp::limits::Limits;
 use dsp::stimulus::Recipe;
 use dsp::target::Target;
@@ -68,19 +68,26 @@ impl Explained {
             })
         });
         let mut found: Vec<ChannelFinding> = explained.into_iter().collect::<Result<_, _>>()?;
-        // What one output learns from its neighbours another may learn from it.
+        // What one output learns from its neighbours another may learn from it; what was tried in vain is not tried again.
+        let mut tried: Vec<Vec<Shown>> = vec![Vec::new(); found.len()];
         for _ in 0..PASSES {
-            let each = found.iter().zip(&outputs.channels).zip(shown_by_others(&found));
+            let mut shown = shown_by_others(&found);
+            for (shown, tried) in shown.iter_mut().zip(&mut tried) {
+                shown.retain(|pair| !tried.iter().any(|it| it.is_like(pair)));
+                tried.extend(shown.iter().copied());
+            }
+            let each = found.iter().zip(&outputs.channels).zip(shown);
             let beside = captures::in_parallel(each, |((finding, channel), shown)| {
                 Ok(explain_beside(&channel.response, finding, &shown))
             });
             let again: Vec<Option<ChannelFinding>> = beside.into_iter().collect::<Result<_, _>>()?;
             let changed = again.iter().any(Option::is_some);
-            found.iter_mut().zip(again).for_each(|(finding, again)| {
+            for ((finding, again), tried) in found.iter_mut().zip(again).zip(&mut tried) {
                 if let Some(again) = again {
                     *finding = again;
+                    tried.clear();
                 }
-            });
+            }
             if !changed {
                 break;
             }

@@ -4,6 +4,7 @@ mod captures;
 mod findings;
 mod joined;
 mod proof;
+mod recording;
 mod reference;
 mod sides;
 mod spectrum;
@@ -30,7 +31,7 @@ use crate::judged::Judged;
 use proof::Basis;
 
 pub use captures::CaptureRef;
-pub use findings::{CombineEntry, Finding, Findings, Slope};
+pub use findings::{Finding, Findings, Slope};
 pub(crate) use findings::{facts, remarks};
 pub(crate) use joined::{Explained, Joined};
 pub use proof::{Proof, prove};

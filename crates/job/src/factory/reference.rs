@@ -6,7 +6,8 @@ use std::path::Path;
 use dsp::spectrum::Plans;
 use dsp::verdict::Verdict;
 
-use super::captures::{CaptureRef, Recording, channel_of};
+use super::captures::CaptureRef;
+use super::recording::{Recording, channel_of};
 use super::spectrum::Spectrum;
 use crate::error::JobError;
 use crate::judged::Judged;

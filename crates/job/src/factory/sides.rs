@@ -8,7 +8,7 @@ use dsp::spectrum::Plans;
 use dsp::stimulus::{Recipe, Signal};
 use rustfft::num_complex::Complex64;
 
-use super::captures::Recording;
+use super::recording::Recording;
 use super::spectrum::{AFTER_S, Spectrum};
 
 /// What the sides tell of one output.

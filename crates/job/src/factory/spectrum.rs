@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-use dsp::measure::Played;
+use dsp::measure::{Played, Transfer};
 use dsp::spectrum::Plans;
 use rustfft::num_complex::Complex64;
 
@@ -28,6 +28,28 @@ pub(crate) struct Spectrum {
     pub spacing_hz: f64,
     /// How many neighbouring bins share their noise.
     pub shared: f64,
+    /// From where to where noise follows the signal, where it does over a good part of what is heard.
+    pub follows_hz: Option<(f64, f64)>,
+}
+
+/// Noise that follows the signal over less than this many octaves is some disturbance.
+const FOLLOWS_OCTAVES: f64 = 2.0;
+/// It matters where it is less than this far under the signal.
+const FOLLOWS_DB: f64 = 50.0;
+
+/// From where to where noise follows the signal.
+fn follows_hz(heard: &Transfer) -> Option<(f64, f64)> {
+    let share = 10f64.powf(-FOLLOWS_DB / 10.0);
+    let follows = |k: &usize| {
+        heard.noise_with_signal[*k] > heard.noise[*k]
+            && heard.noise[*k] < heard.bins[*k].norm_sqr()
+            && heard.noise_with_signal[*k] > share * heard.bins[*k].norm_sqr()
+    };
+    let bins: Vec<usize> = (1..heard.bins.len()).filter(follows).collect();
+    // Each bin is one k-th of an octave.
+    let octaves = bins.iter().map(|&k| 1.0 / (k as f64 * std::f64::consts::LN_2)).sum::<f64>();
+    let hz = |k: &usize| *k as f64 * heard.spacing_hz;
+    (octaves > FOLLOWS_OCTAVES).then(|| Some((hz(bins.first()?), hz(bins.last()?))))?
 }
 
 impl Spectrum {
@@ -41,10 +63,18 @@ impl Spectrum {
         }
         let noise_at = |k: usize| {
             let own = (k as f64 * spacing_hz / heard.spacing_hz) as usize;
-            heard.noise.get(own).or(heard.noise.last()).copied().unwrap_or(0.0)
+            let all = &heard.noise_with_signal;
+            all.get(own).or(all.last()).copied().unwrap_or(0.0)
         };
         let noise = (0..bins.len()).map(noise_at).collect();
-        Self { bins, noise, spacing_hz, shared: (1.0 / (spacing_hz * heard.independent_s)).max(1.0) }
+        let follows_hz = follows_hz(&heard);
+        Self {
+            bins,
+            noise,
+            spacing_hz,
+            shared: (1.0 / (spacing_hz * heard.independent_s)).max(1.0),
+            follows_hz,
+        }
     }
 
     /// Makes everything `factor` times as large.

@@ -6,7 +6,7 @@ use dsp::verdict::Verdict;
 use serde::Serialize;
 
 use super::FactoryOrder;
-use super::captures::{channel_of, is_clipped};
+use super::recording::{channel_of, is_clipped};
 use crate::error::JobError;
 use crate::judged::Judged;
 
