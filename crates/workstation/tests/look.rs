@@ -32,6 +32,12 @@ fn screens_to_look_at() {
     let mut typing = sample(Stage::Handover);
     typing.handover.typing = true;
     screens.push(("entry".into(), typing));
+    let mut loading = sample(Stage::Handover);
+    loading.handover.typing = true;
+    for saved in std::sync::Arc::make_mut(&mut loading.open.as_mut().unwrap().tunes) {
+        saved.tune.channels.iter_mut().for_each(|it| it.fir = Some(vec![0.0, 1.0]));
+    }
+    screens.push(("entry-taps".into(), loading));
     let mut tapped = sample(Stage::Voicing);
     tapped.draft.sheet.limits = Some(common::limits_with_taps());
     let tune = tapped.draft.tune.as_mut().unwrap();

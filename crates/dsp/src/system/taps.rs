@@ -31,6 +31,9 @@ pub struct Tapped {
 /// Fewer resolve nothing that bands do not.
 pub const FEWEST_TAPS: usize = 64;
 const ROUNDS: usize = 6;
+/// What taps may raise beyond their room, and how often less is asked of them for it.
+const OVER_ROOM_DB: f64 = 0.2;
+const TRIES: usize = 5;
 /// The lowest frequency from which phase is tried to be left as it is.
 const LINEAR_FROM_HZ: f64 = 100.0;
 /// Taps are as narrow as positions a hand's breadth apart agree on (common practice, no source).
@@ -64,6 +67,8 @@ impl System {
 /// others are taken only where they come nearer by 0.02 dB. `None` where the limits have too few taps, or none come
 /// nearer by 0.05 dB.
 pub fn taps(system: &System, aim: &Aim, trust: &[Vec<f64>], tune: &Tune, limits: &Limits) -> Option<Tapped> {
+    // Taps belong to the tune, whatever rate the limits have come to since.
+    let limits = &Limits { sample_rate_hz: tune.sample_rate_hz, ..limits.clone() };
     let at_once = PreRinging { longest_ms: 0.0, ..limits.pre_ringing };
     let least = taps_within(system, aim, trust, tune, limits, at_once);
     if limits.pre_ringing.longest_ms <= 0.0 {
@@ -170,16 +175,35 @@ impl Work<'_> {
         base.iter().zip(response).map(|(g, taps)| g * taps).collect()
     }
 
+    /// Taps for one channel. So many resolve only so much: where they come out above `room_db`, less is asked of them.
+    fn within_room(&self, wanted_db: &[f64], room_db: &[f64], from_hz: f64) -> BoundedTaps {
+        let Limits { sample_rate_hz, fir_taps, .. } = *self.limits;
+        let hz = &self.aim.frequency_hz;
+        let mut wanted_db = wanted_db.to_vec();
+        let mut tries = 0;
+        loop {
+            let made = bounded_taps(hz, &wanted_db, sample_rate_hz, fir_taps, self.bound, from_hz);
+            let over_db: Vec<f64> = taps_responses(&made.taps, sample_rate_hz, hz)
+                .iter()
+                .zip(room_db)
+                .map(|(h, room)| (20.0 * h.norm().log10() - room).max(0.0))
+                .collect();
+            tries += 1;
+            if tries > TRIES || over_db.iter().all(|db| *db < OVER_ROOM_DB) {
+                return made;
+            }
+            // A step too far each time, so that it ends.
+            wanted_db.iter_mut().zip(&over_db).for_each(|(wanted, over)| *wanted -= 1.5 * over);
+        }
+    }
+
     /// Taps for every channel, all with their phase left from one frequency on: beside a channel of another phase
     /// they would no longer add as joined.
     fn made(&self, wanted_db: &[Vec<f64>]) -> Vec<Vec<f64>> {
-        let Limits { sample_rate_hz, fir_taps, .. } = *self.limits;
         let mut from_hz = LINEAR_FROM_HZ;
         loop {
-            let one = |wanted: &Vec<f64>| {
-                bounded_taps(&self.aim.frequency_hz, wanted, sample_rate_hz, fir_taps, self.bound, from_hz)
-            };
-            let all: Vec<BoundedTaps> = wanted_db.iter().map(one).collect();
+            let all: Vec<BoundedTaps> =
+                wanted_db.iter().zip(&self.room_db).map(|it| self.within_room(it.0, it.1, from_hz)).collect();
             let highest_hz = all.iter().map(|it| it.linear_from_hz).fold(from_hz, f64::max);
             if all.iter().all(|it| it.linear_from_hz >= highest_hz) {
                 return all.into_iter().map(|it| it.taps).collect();

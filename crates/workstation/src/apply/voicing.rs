@@ -6,7 +6,7 @@ use std::sync::Arc;
 use audio::rig::Watch;
 use dsp::tune::{ChannelTune, Crossover, LeftAlone, Pass, Section, SectionKind, Tune};
 
-use job::voicing::without_taps;
+use job::voicing::{has_taps, without_taps};
 
 use super::{predict, remember, save_sheet, sound, think};
 use crate::commands::{TargetEdit, TuneEdit, VoicingCommand};
@@ -41,6 +41,7 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
             remember(state, "taps".into());
             let_go(state);
             state.draft.tune = state.draft.tune.as_ref().map(without_taps);
+            state.voicing.said.retain(|it| it.subject != "taps");
             predict::again(state);
         }
         VoicingCommand::Edit(edit) => {
@@ -285,9 +286,10 @@ fn save(state: &mut State) -> Vec<Order> {
 
 fn title(tune: &Tune, number: usize) -> String {
     let filters: usize = tune.channels.iter().map(|c| c.sections.len()).sum();
+    let taps = if has_taps(tune) { ", with taps" } else { "" };
     match filters {
         0 => format!("Levels and delays, step {number}"),
-        n => format!("{n} filters on {} channels", tune.channels.len()),
+        n => format!("{n} filters on {} channels{taps}", tune.channels.len()),
     }
 }
 
