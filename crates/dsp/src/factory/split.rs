@@ -204,16 +204,17 @@ fn splits(findings: &[ChannelFinding], but: usize) -> Vec<Split> {
     splits.into_iter().filter_map(middle).collect()
 }
 
-/// Makes outputs less sure of an edge where the other side of the same split shows another filter: one of them is wrong.
+/// Makes outputs less sure of an edge where others show a split in its neighbourhood, and none of them that very filter: one
+/// of them is wrong.
 pub fn doubt_contradicted(findings: &mut [ChannelFinding]) {
     let contradicted: Vec<bool> = (0..findings.len())
         .map(|i| {
+            let splits = splits(findings, i);
             findings[i].edges().iter().any(|(_, own)| {
-                let near: Vec<Split> = splits(findings, i)
-                    .into_iter()
-                    .filter(|split| octaves(split.edge.frequency_hz, own.frequency_hz) < CONFUSED_OCTAVES)
-                    .collect();
-                !near.is_empty() && !near.iter().any(|split| same_kind(&split.edge, own))
+                let apart = |split: &Split| octaves(split.edge.frequency_hz, own.frequency_hz);
+                let confirmed =
+                    splits.iter().any(|it| apart(it) < TOGETHER_OCTAVES && same_kind(&it.edge, own));
+                !confirmed && splits.iter().any(|it| apart(it) < ONE_SPLIT_OCTAVES)
             })
         })
         .collect();
