@@ -53,9 +53,7 @@ pub(super) fn likeness(
     let step = length as f64 / values as f64;
     let within = ((recording.len() as f64 / step) as usize).min(values);
     let strength: Vec<f64> = alike.iter().take(within).map(|v| v.norm()).collect();
-    // Where the template would run past the end it finds less of the noise.
-    let whole = (recording.len().saturating_sub(template.len()) as f64 / step) as usize;
-    let floor = median(strength.get(..=whole).filter(|_| whole > 0).unwrap_or(&strength));
+    let floor = median(&strength);
     Likeness { strength, step, floor }
 }
 

@@ -180,9 +180,10 @@ impl Follower {
         let marker = self.marker()?;
         let template = rendered(marker.seconds, self.rate_hz, |t_s| marker.held_at(t_s, self.rate_hz));
         let found = (0..self.kept.len()).filter_map(|input| {
-            let (at, clearness) =
-                self.like((input, from, to), &template, marker).filter(|found| found.1 >= CLEAR)?;
-            Some(Candidate { at: from + at as u64, input, clearness })
+            let (at, clearness) = self
+                .like((input, from, to), &template, marker, template.len() as u64)
+                .filter(|found| found.1 >= CLEAR)?;
+            Some(Candidate { at, input, clearness })
         });
         found.max_by(|a, b| a.clearness.total_cmp(&b.clearness))
     }
@@ -196,27 +197,32 @@ impl Follower {
         let from = candidate.at + (expected - slack).max(0.0) as u64;
         let to = from + (2.0 * slack) as u64 + template.len() as u64;
         // The input that carries the marker carries that part of the sweep.
-        self.like((candidate.input, from, to), &template, marker).is_some_and(|found| found.1 >= SWEEP_CLEAR)
+        self.like((candidate.input, from, to), &template, marker, 0)
+            .is_some_and(|found| found.1 >= SWEEP_CLEAR)
     }
 
-    /// Where `template` is heard whole in a part of an input, counted from its start, and how clearly.
+    /// The frame from which `template` is heard whole in a part of an input, and how clearly. The noise is told from
+    /// `before` more frames too: in a short part the template runs past the end at most instants, and finds less of it there.
     fn like(
         &self,
         (input, from, to): (usize, u64, u64),
         template: &[f64],
         band: &MarkerShape,
-    ) -> Option<(usize, f64)> {
+        before: u64,
+    ) -> Option<(u64, f64)> {
         let place = |frame: u64| frame.saturating_sub(self.kept_from) as usize;
         let kept = self.kept.get(input)?;
-        let part = kept.get(place(from)..place(to).min(kept.len()))?;
+        let first = place(from.saturating_sub(before));
+        let part = kept.get(first..place(to).min(kept.len()))?;
         let latest = part.len().checked_sub(template.len())?;
         if part.iter().all(|x| x.abs() < SILENCE) {
             return None;
         }
         let high_hz = band.high_hz_at(self.rate_hz);
         let alike = likeness(&self.plans, part, template, self.rate_hz, band.low_hz, high_hz);
-        let (at, strength) = alike.strongest_in(0.0, latest as f64)?;
-        Some((at.round() as usize, alike.clearness(strength)))
+        let earliest = place(from) - first;
+        let (at, strength) = alike.strongest_in(earliest as f64, latest as f64)?;
+        Some((self.kept_from + first as u64 + at.round() as u64, alike.clearness(strength)))
     }
 
     /// Lets go of what will not be looked at again.
@@ -224,7 +230,7 @@ impl Follower {
         let needed_s = match self.candidate {
             // The first sweep must be whole when it is looked for.
             Some(_) if !self.sure => self.span(self.line.sweeps[0]) / self.rate_hz + self.longest_s() + 1.0,
-            _ => marker_s + LOOK_S + 1.0,
+            _ => 2.0 * marker_s + LOOK_S + 1.0,
         };
         // Clocks may be apart over the whole stimulus; the closing marker is looked for that much earlier.
         let drift_s = self.span(self.line.frames) / self.rate_hz * 2.0 * LARGEST_SKEW;
