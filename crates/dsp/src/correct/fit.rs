@@ -119,11 +119,12 @@ impl<'a> Fitter<'a> {
         // Points lifted beyond the limit are rows of their own, taken before the level is projected out.
         let lifted: Vec<usize> =
             (0..points).filter(|&i| self.correction_db[i] > problem.most_boost_db).collect();
-        // So is the mean correction.
-        let level_root = (problem.level_weight * self.weight_sum).sqrt();
+        // So is the mean correction, where it costs anything.
+        let level_root =
+            (problem.level_weight > 0.0).then(|| (problem.level_weight * self.weight_sum).sqrt());
         let beside = |column: &[f64], less: f64| -> Vec<f64> {
             let lifted = lifted.iter().map(|&i| EXCESS_COST.sqrt() * (column[i] - less));
-            lifted.chain([level_root * problem.mean(column)]).collect()
+            lifted.chain(level_root.map(|root| root * problem.mean(column))).collect()
         };
         let excess = beside(&self.correction_db, problem.most_boost_db);
         let lifted_slopes: Vec<f64> =

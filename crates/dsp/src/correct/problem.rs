@@ -33,7 +33,10 @@ impl Problem {
             weights += w;
         }
         let level = if weights > 0.0 { sum / weights } else { 0.0 };
-        let mut cost = self.level_weight * weights * self.mean(correction_db).powi(2);
+        let mut cost = 0.0;
+        if self.level_weight > 0.0 {
+            cost += self.level_weight * weights * self.mean(correction_db).powi(2);
+        }
         let points = self.error_db.iter().zip(correction_db).zip(self.weight.iter().zip(&self.hold));
         for ((e, g), (w, h)) in points {
             let r = e + g - level;
