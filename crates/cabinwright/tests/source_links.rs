@@ -4,7 +4,7 @@
 
 use std::f64::consts::PI;
 
-use made::{Noise, RATE_HZ, cabinwright, head_unit, recorded, text};
+use made::{Noise, RATE_HZ, cabinwright, head_unit, make_stimulus, recorded, text};
 use serde_json::Value;
 
 mod made;
@@ -12,31 +12,10 @@ mod made;
 /// Plays a stimulus at `rate_hz` through `link` into the head unit, records woofer and front, and says what `source` finds.
 fn found_through(rate_hz: f64, link: impl Fn(Vec<f64>) -> Vec<f64>) -> Value {
     let dir = tempfile::tempdir().unwrap();
-    let stimulus = text(&dir.path().join("s.wav"));
-    let rate = rate_hz.to_string();
+    let stimulus = dir.path().join("s.wav");
     let high_hz = if rate_hz < RATE_HZ { "19500" } else { "21500" };
-    let made = cabinwright(&[
-        "stimulus",
-        "sweep",
-        "--low-hz",
-        "5",
-        "--high-hz",
-        high_hz,
-        "--seconds",
-        "5",
-        "--repeats",
-        "2",
-        "--markers",
-        "--level-dbfs",
-        "-6",
-        "--bits",
-        "16",
-        "--rate",
-        &rate,
-        "--out",
-        &stimulus,
-    ]);
-    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    make_stimulus(&stimulus, high_hz, &["--rate", &rate_hz.to_string()]);
+    let stimulus = text(&stimulus);
     let played = link(audio::wav::read(&stimulus).unwrap().channels.remove(0));
     // The head unit works at its own rate.
     let played = recorded(&played, (RATE_HZ / rate_hz - 1.0) * 1e6, 0.0);

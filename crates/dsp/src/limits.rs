@@ -69,6 +69,11 @@ impl Default for PreRinging {
 }
 
 impl PreRinging {
+    /// Longest bounds there are, in milliseconds; what comes earlier is heard apart.
+    pub const LONGEST_MS: std::ops::RangeInclusive<f64> = 0.0..=20.0;
+    /// Loudest bounds there are, in decibels: quieter is less than 24 bits hold, louder is no bound.
+    pub const LOUDEST_DB: std::ops::RangeInclusive<f64> = -120.0..=-20.0;
+
     /// True for the bound that is taken where none is given.
     pub fn is_usual(&self) -> bool {
         *self == Self::default()

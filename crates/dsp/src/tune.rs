@@ -156,6 +156,11 @@ impl ChannelTune {
     pub fn slopes(&self) -> Vec<Crossover> {
         [Pass::High, Pass::Low].into_iter().filter_map(|pass| self.slope(pass).copied()).collect()
     }
+
+    /// True where its taps change nothing but the time: one of them, and zeros.
+    pub fn only_waits(&self) -> bool {
+        self.fir.as_ref().is_some_and(|taps| taps.iter().filter(|tap| **tap != 0.0).count() == 1)
+    }
 }
 
 /// A region that the correction does not touch, and why.

@@ -138,9 +138,8 @@ fn channel_lines(number: usize, channel: &ChannelTune) -> Vec<EntryLine> {
         q: trimmed(section.q, 3),
         ..line(format!("band {}", i + 1), format!("Band {}, {}", i + 1, kind_word(section.kind)))
     }));
-    if let Some(taps) = &channel.fir {
-        let waits = taps.iter().filter(|tap| **tap != 0.0).count() == 1;
-        let what = if waits { "FIR, only waits" } else { "FIR" };
+    if channel.fir.is_some() {
+        let what = if channel.only_waits() { "FIR, only waits" } else { "FIR" };
         lines.push(EntryLine {
             value: format!("load {}", taps_file(number)),
             ..line("fir".into(), what.into())

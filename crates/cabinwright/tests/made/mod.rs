@@ -15,6 +15,16 @@ pub fn text(path: &Path) -> String {
     path.to_str().unwrap().to_owned()
 }
 
+/// Writes five seconds of sweep, twice, from 5 Hz to `high_hz` with markers, 6 dB below full scale in 16 bits; `others` are
+/// further options.
+pub fn make_stimulus(out: &Path, high_hz: &str, others: &[&str]) {
+    let out = text(out);
+    let usual = ["stimulus", "sweep", "--low-hz", "5", "--seconds", "5", "--repeats", "2", "--markers"];
+    let format = ["--high-hz", high_hz, "--level-dbfs", "-6", "--bits", "16", "--out", &out];
+    let made = cabinwright(&[&usual[..], &format, others].concat());
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+}
+
 /// One second-order section, direct form.
 pub struct Section {
     pub b: [f64; 3],

@@ -57,10 +57,8 @@ const TELLS_ARRIVAL_DB: f64 = 10.0;
 
 /// From where to where an arrival is read: the measured band less its edges, as far as it is heard clearly. All of it
 /// where no octave is.
-pub(super) fn clear_hz(transfer: &Transfer, shape: &SweepShape) -> (f64, f64) {
+pub(super) fn clear_hz(bands: &[JudgedBand], shape: &SweepShape) -> (f64, f64) {
     let (low_hz, high_hz) = (1.1 * shape.low_hz, 0.96 * shape.high_hz);
-    let top_hz = shape.whole_to_hz().min(0.499 * f64::from(transfer.rate_hz));
-    let bands = bands(transfer, shape, top_hz);
     let clear = |b: &JudgedBand| b.snr_db >= TELLS_ARRIVAL_DB;
     let (Some(first), Some(last)) = (bands.iter().position(clear), bands.iter().rposition(clear)) else {
         return (low_hz, high_hz);

@@ -35,6 +35,7 @@ use crate::tune::Polarity;
 use crate::verdict::Verdict;
 use deconvolve::resampled;
 use harmonics::Harmonics;
+use judge::JudgedBand;
 use transfer::AFTER_S;
 
 /// One recording of a stimulus.
@@ -182,9 +183,12 @@ pub fn analyse(recipe: &Recipe, capture: &Capture, options: &Options) -> Result<
         let silent = capture.microphone.iter().all(|x| x.abs() < 1e-5);
         return Err(if silent { MeasureError::Silent } else { MeasureError::NotFound });
     }
-    let direct = Direct::of(&whole, shape);
+    let direct = Direct::of(&whole, shape, &bands);
     let zero_s = match capture.reference {
-        Some(reference) => Direct::of(&played.response(reference, capture.rate_hz, None), shape).at_s,
+        Some(reference) => {
+            let heard = played.response(reference, capture.rate_hz, None);
+            Direct::of(&heard, shape, &judge::bands(&heard, shape, top_hz)).at_s
+        }
         None => direct.at_s - DIRECT_AT_MS / 1000.0,
     };
     let mut curve = level::curve(
@@ -261,8 +265,8 @@ const NEAR_STRONGEST_S: (f64, f64) = (0.03, 0.01);
 const CLOSE_LOOK_S: (f64, f64) = (0.05, 0.1);
 
 impl Direct {
-    fn of(transfer: &Transfer, shape: &SweepShape) -> Self {
-        let heard_hz = judge::clear_hz(transfer, shape);
+    fn of(transfer: &Transfer, shape: &SweepShape, bands: &[JudgedBand]) -> Self {
+        let heard_hz = judge::clear_hz(bands, shape);
         let strongest_s = transfer.zero_at_s + transfer.strongest_s;
         let near = |arrival: &Arrival| {
             (-NEAR_STRONGEST_S.0..NEAR_STRONGEST_S.1).contains(&(arrival.time_s - strongest_s))

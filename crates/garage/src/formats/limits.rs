@@ -116,23 +116,23 @@ fn at_most(field: &str, number: usize, most: usize) -> Result<(), Invalid> {
     Err(Invalid::new(field, format!("{number} is more than any processor has"), format!("at most {most}")))
 }
 
-/// Taps that sound earlier than this before the main one are heard (see [`PreRinging`]).
-const LONGEST_PRE_RINGING_MS: f64 = 20.0;
-/// Louder is no bound, and quieter than 24 bits hold.
-const PRE_RINGING_DB: std::ops::RangeInclusive<f64> = -120.0..=-20.0;
-
 fn pre_ringing(bound: &PreRinging) -> Result<(), Invalid> {
-    if !(0.0..=LONGEST_PRE_RINGING_MS).contains(&bound.longest_ms) {
+    if !PreRinging::LONGEST_MS.contains(&bound.longest_ms) {
         return Err(Invalid::new(
             "pre_ringing.longest_ms",
-            format!("{} is outside 0 to {LONGEST_PRE_RINGING_MS} ms", bound.longest_ms),
+            format!("{} is outside 0 to {} ms", bound.longest_ms, PreRinging::LONGEST_MS.end()),
             "earlier, the ear hears it apart; 5 is usual, and 0 asks for taps without delay",
         ));
     }
-    if !PRE_RINGING_DB.contains(&bound.loudest_db) {
+    if !PreRinging::LOUDEST_DB.contains(&bound.loudest_db) {
         return Err(Invalid::new(
             "pre_ringing.loudest_db",
-            format!("{} is outside -120 to -20 dB", bound.loudest_db),
+            format!(
+                "{} is outside {} to {} dB",
+                bound.loudest_db,
+                PreRinging::LOUDEST_DB.start(),
+                PreRinging::LOUDEST_DB.end()
+            ),
             "it is counted against the sound itself; -30 is usual",
         ));
     }

@@ -114,9 +114,7 @@ pub(super) fn assemble(
 
 /// What is told of each output.
 pub(crate) fn facts(outputs: &Outputs, found: &[ChannelFinding]) -> Vec<Finding> {
-    let earliest = found.iter().min_by(|a, b| a.model.delay_s.total_cmp(&b.model.delay_s));
-    let (earliest_s, earliest_within_s) =
-        earliest.map_or((0.0, 0.0), |it| (it.model.delay_s, it.delay_within_s));
+    let (earliest_s, earliest_within_s) = earliest(found);
     let facts = outputs.channels.iter().zip(found).map(|(output, finding)| {
         let model = &finding.model;
         let slopes = finding.edges().into_iter().map(|(pass, edge)| Slope {

@@ -131,10 +131,9 @@ pub fn two_seats(
     let seats = [(first, weight), (second, 1.0 - weight)];
     let own_taps = refine_seats(&seats, &heavier.result.tune, target, limits, what)?;
     // Taps made for one seat are made again for both, where that is better.
-    let shared = match tap_seats(&seats, &own_taps.tune, target, limits)? {
-        Some(anew) if !wish.no_taps && anew.after_db < own_taps.after_db => anew.tune,
-        _ => own_taps.tune,
-    };
+    let anew = if wish.no_taps { None } else { tap_seats(&seats, &own_taps.tune, target, limits)? };
+    let shared =
+        anew.filter(|anew| anew.after_db < own_taps.after_db).map_or(own_taps.tune, |anew| anew.tune);
     let (first_alone, second_alone) = (&for_first.result.tune, &for_second.result.tune);
     let at_first = SeatShare::of(first, target, first_alone, second_alone, &shared);
     let at_second = SeatShare::of(second, target, second_alone, first_alone, &shared);

@@ -1,5 +1,6 @@
 //! FIR taps after the bands: on or off, how long they make a channel wait, how much they may ring ahead.
 
+use dsp::limits::PreRinging;
 use dsp::system::FEWEST_TAPS;
 use dsp::tune::ChannelTune;
 use eframe::egui::Ui;
@@ -28,8 +29,8 @@ pub fn show(ui: &mut Ui, state: &State, channel: &ChannelTune, out: &mut Vec<Com
         ui.label(plain(words, Size::Small, t.quiet));
         ui.label(plain("Pre-ringing at most", Size::Body, t.quiet));
         let mut bound = limits.pre_ringing;
-        figure(ui, "Longest pre-ringing", &mut bound.longest_ms, "ms", 0.0..=20.0, 1, 92.0);
-        figure(ui, "Loudest pre-ringing", &mut bound.loudest_db, "dB", -120.0..=-20.0, 0, 92.0);
+        figure(ui, "Longest pre-ringing", &mut bound.longest_ms, "ms", PreRinging::LONGEST_MS, 1, 92.0);
+        figure(ui, "Loudest pre-ringing", &mut bound.loudest_db, "dB", PreRinging::LOUDEST_DB, 0, 92.0);
         if bound != limits.pre_ringing {
             out.push(Command::Intake(IntakeCommand::Edit(SheetEdit::PreRinging(bound))));
         }
@@ -41,7 +42,7 @@ fn words(channel: &ChannelTune, rate_hz: f64, most: usize) -> String {
     let Some(taps) = &channel.fir else { return format!("{most} to fill") };
     let main = taps.iter().enumerate().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())).map_or(0, |it| it.0);
     let ms = 1e3 * main as f64 / rate_hz;
-    if taps.iter().filter(|tap| **tap != 0.0).count() == 1 {
+    if channel.only_waits() {
         format!("only waits {ms:.2} ms")
     } else if main == 0 {
         format!("{} taps, no delay", taps.len())
