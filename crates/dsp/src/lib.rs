@@ -12,6 +12,7 @@ pub mod correct;
 pub mod curve;
 pub mod decay;
 pub mod decibel;
+mod dot;
 pub mod entry_check;
 pub mod exposure;
 pub mod factory;

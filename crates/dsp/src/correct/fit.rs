@@ -4,6 +4,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::band::{Band, DB_PER_LN_POWER, multiply_power_with_slopes};
 use super::problem::{EXCESS_COST, Problem};
+use crate::dot::dot;
 use crate::fit::{Patience, SumOfSquares, minimise};
 
 /// Smallest and largest of each coordinate, for each kind of band.
@@ -48,6 +49,11 @@ impl<'a> Fitter<'a> {
             root: problem.weight.iter().zip(&problem.hold).map(|(w, h)| (w + h).sqrt()).collect(),
             weight_sum: problem.weight.iter().sum::<f64>().max(f64::MIN_POSITIVE),
         }
+    }
+
+    /// One with buffers of its own, for another thread.
+    pub fn another(&self) -> Self {
+        Self::new(self.problem, self.bounds)
     }
 
     pub fn problem(&self) -> &'a Problem {
@@ -175,17 +181,4 @@ impl SumOfSquares for Moving<'_, '_> {
         self.place(x);
         self.fitter.normal_equations(&self.bands, self.movable)
     }
-}
-
-/// Sum of products in eight running sums, so that the processor can add several at once.
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut sums = [0.0; 8];
-    let (chunks_a, chunks_b) = (a.chunks_exact(8), b.chunks_exact(8));
-    let rest: f64 = chunks_a.remainder().iter().zip(chunks_b.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in chunks_a.zip(chunks_b) {
-        for k in 0..8 {
-            sums[k] += x[k] * y[k];
-        }
-    }
-    rest + sums.iter().sum::<f64>()
 }

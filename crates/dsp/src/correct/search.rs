@@ -2,6 +2,7 @@
 //! several starts. The error surface has many minima; the moves walk between them.
 
 use std::f64::consts::LN_10;
+use std::panic::resume_unwind;
 
 use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
@@ -150,26 +151,34 @@ pub(super) fn search(
     budget: Budget,
     seed: u64,
 ) -> (Vec<Band>, f64) {
-    let mut chance = ChaCha8Rng::seed_from_u64(seed);
-    let mut best: (Vec<Band>, f64) = (Vec::new(), fitter.cost(&[]));
-    for number in 0..budget.starts.max(1) {
-        let mut bands: Vec<Band> = Vec::new();
-        if number == 0 && !start.is_empty() {
-            bands = start.iter().take(count).map(Band::of).collect();
-            bands.iter_mut().for_each(|band| band.at = fitter.bounds().clamp(band.at));
-        }
+    let mut first: Vec<Band> = start.iter().take(count).map(Band::of).collect();
+    first.iter_mut().for_each(|band| band.at = fitter.bounds().clamp(band.at));
+    let from = |number: usize, mut bands: Vec<Band>, fitter: &mut Fitter| {
+        let mut chance = ChaCha8Rng::seed_from_u64(seed + number as u64);
         let picks = if number == 0 { 1 } else { 3 };
-        let mut cost = fill(fitter, dictionary, &mut bands, count, picks, &mut chance);
-        cost = rearrange(fitter, dictionary, &mut bands, cost, count, budget.moves_per_start, &mut chance);
-        if cost < best.1 {
-            best = (bands, cost);
-        }
-        if enough(fitter, best.1) {
-            break;
-        }
-    }
-    best.1 = fitter.refine(&mut best.0, &[], AT_THE_END);
-    best
+        let cost = fill(fitter, dictionary, &mut bands, count, picks, &mut chance);
+        let moves = budget.moves_per_start;
+        let cost = rearrange(fitter, dictionary, &mut bands, cost, count, moves, &mut chance);
+        (bands, cost)
+    };
+    // The starts know nothing of one another, so each has a thread; the answer does not depend on which ends first.
+    let others = 1..budget.starts;
+    let mut found = std::thread::scope(|scope| {
+        let others: Vec<_> = others
+            .map(|number| {
+                let mut own = fitter.another();
+                let from = &from;
+                scope.spawn(move || from(number, Vec::new(), &mut own))
+            })
+            .collect();
+        let mut found = vec![(Vec::new(), fitter.cost(&[])), from(0, first, fitter)];
+        found.extend(others.into_iter().map(|it| it.join().unwrap_or_else(|cause| resume_unwind(cause))));
+        found
+    });
+    found.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let (mut bands, _) = found.swap_remove(0);
+    let cost = fitter.refine(&mut bands, &[], AT_THE_END);
+    (bands, cost)
 }
 
 /// Nobody measures what is closer to the target than this, rms.

@@ -230,15 +230,13 @@ impl<'a> Search<'a> {
             );
             base.remarks.push((Verdict::Usable, words));
         }
-        let all = |base: &TimeBase| -> Vec<Compressed> {
-            base.sweeps.iter().map(|s| self.sweep(s.1, base.frames_per_s)).collect()
-        };
-        let mut heard = all(&base);
+        let mut heard = self.sweeps(&base);
         for _ in 0..2 {
-            if !self.by_repeats(&mut base, &heard) {
+            let Some(turned_ppm) = self.by_repeats(&mut base, &mut heard) else { break };
+            if turned_ppm.abs() < SMEARS_PPM {
                 break;
             }
-            heard = all(&base);
+            heard = self.sweeps(&base);
         }
         if base.sweeps.len() > 1 {
             let lags: Vec<Option<Lag>> = heard.iter().skip(1).map(|h| h.after(&heard[0], None)).collect();
@@ -260,53 +258,54 @@ impl<'a> Search<'a> {
         Ok(base)
     }
 
-    /// Turns the clock so that first and last repeat agree, as far as they know better than the markers. `heard` holds
-    /// every sweep as the clock is now; false where it stays as it is.
-    fn by_repeats(&self, base: &mut TimeBase, heard: &[Compressed]) -> bool {
-        let (&[(first, start), .., (last, end)], [early, .., late]) = (base.sweeps.as_slice(), heard) else {
-            return false;
+    /// Turns the clock so that first and last repeat agree, as far as they know better than the markers, and tells by how
+    /// much. `heard` holds every sweep as the clock is now, and follows it; `None` where it stays as it is.
+    fn by_repeats(&self, base: &mut TimeBase, heard: &mut [Compressed]) -> Option<f64> {
+        let (&[(first, start), .., (last, end)], [early, .., late]) = (base.sweeps.as_slice(), &*heard)
+        else {
+            return None;
         };
         let at = base.sweeps.len() / 2;
-        let (Some(&(_, middle)), Some(halfway)) = (base.sweeps.get(at), heard.get(at)) else { return false };
+        let (Some(&(_, middle)), Some(halfway)) = (base.sweeps.get(at), heard.get(at)) else { return None };
         let span_s = self.played_s(self.line.sweeps[last - 1] - self.line.sweeps[first - 1]);
-        let Some(lag) = late.after(early, None) else { return false };
-        let half = if at + 1 == heard.len() { Some(lag) } else { halfway.after(early, None) };
-        let Some(half) = half else { return false };
+        let lag = late.after(early, None)?;
+        let half = if at + 1 == heard.len() { lag } else { halfway.after(early, None)? };
         // A spoiled repeat, or lost samples, do not lie on the line; then the markers are the better witness.
         let expected_s = lag.seconds * (middle - start) / (end - start).max(1.0);
         let apart_s = (half.seconds - expected_s).abs();
         if apart_s * base.frames_per_s > 0.02 + 6.0 * half.sigma_s.hypot(lag.sigma_s) * base.frames_per_s {
-            return false;
+            return None;
         }
         let own_sigma_ppm = lag.sigma_s / span_s * 1e6;
         let found_ppm = lag.seconds / span_s * 1e6;
         let trust = if base.skew_sigma_ppm.is_finite() {
             // Markers and repeats that contradict one another are left to the check for lost samples.
             if found_ppm.abs() > 8.0 * base.skew_sigma_ppm.hypot(own_sigma_ppm) + 0.05 {
-                return false;
+                return None;
             }
             // A digital copy leaves no doubt in either.
-            let both = base.skew_sigma_ppm.powi(2) + own_sigma_ppm.powi(2);
-            if both > 0.0 { base.skew_sigma_ppm.powi(2) / both } else { 0.0 }
+            let both = base.skew_sigma_ppm.hypot(own_sigma_ppm);
+            if both > 0.0 { (base.skew_sigma_ppm / both).powi(2) } else { 0.0 }
         } else {
             1.0
         };
         if (trust * found_ppm).abs() < SETTLED_PPM && base.skew_sigma_ppm.is_finite() {
-            return false;
+            return None;
         }
         let ratio = 1.0 + trust * found_ppm * 1e-6;
         if (base.frames_per_s * ratio / self.rate_hz - 1.0).abs() > LARGEST_SKEW {
-            return false;
+            return None;
         }
-        for sweep in &mut base.sweeps {
-            sweep.1 = start + (sweep.1 - start) * ratio;
+        for (sweep, heard) in base.sweeps.iter_mut().zip(heard) {
+            let moved = (sweep.1 - start) * (ratio - 1.0);
+            sweep.1 += moved;
+            heard.count_later(moved / base.frames_per_s);
         }
         base.frames_per_s *= ratio;
         base.skew_ppm = Some((base.frames_per_s / self.rate_hz - 1.0) * 1e6);
-        if !base.skew_sigma_ppm.is_finite() {
-            base.skew_sigma_ppm = own_sigma_ppm;
-        }
-        true
+        // Of two independent estimates weighed by how sure they are.
+        base.skew_sigma_ppm = own_sigma_ppm * trust.sqrt();
+        Some(trust * found_ppm)
     }
 
     /// Samples lost within the only sweep: markers and sweep then disagree about when each frequency arrived.
@@ -353,17 +352,28 @@ impl<'a> Search<'a> {
         Compressed::new(self.plans, &cyclic, frames_per_s, marker.low_hz, marker.high_hz_at(frames_per_s), 0)
     }
 
-    /// What one sweep beginning at `start` says of the car.
-    fn sweep(&self, start: f64, frames_per_s: f64) -> Compressed {
-        let shape = &self.plan.shape;
+    /// What each sweep says of the car. All are divided by the first: played the same, they differ by their delay alone.
+    fn sweeps(&self, base: &TimeBase) -> Vec<Compressed> {
+        let Some(&(_, start)) = base.sweeps.first() else { return Vec::new() };
+        let (shape, frames_per_s) = (&self.plan.shape, base.frames_per_s);
         let at = stretch(self.plan, start, frames_per_s);
-        let cyclic = Divisor::of_sweep(shape, self.amplitude, &at, self.plans).divide(self.recording);
-        Compressed::new(self.plans, &cyclic, frames_per_s, 2.0 * shape.low_hz, 0.9 * shape.high_hz, 1)
+        let divisor = Divisor::of_sweep(shape, self.amplitude, &at, self.plans);
+        let compressed = |&(_, begins): &(usize, f64)| {
+            let whole = (begins - start).round();
+            let cyclic = divisor.divide_from(self.recording, at.first + whole as i64);
+            let (low_hz, high_hz) = (2.0 * shape.low_hz, 0.9 * shape.high_hz);
+            let mut heard = Compressed::new(self.plans, &cyclic, frames_per_s, low_hz, high_hz, 1);
+            heard.count_later((begins - start - whole) / frames_per_s);
+            heard
+        };
+        base.sweeps.iter().map(compressed).collect()
     }
 }
 
 /// A clock that would move by less than this stays: a nanosecond over ten seconds.
 const SETTLED_PPM: f64 = 1e-4;
+/// A clock turned by less than this moves the top of a sweep against its bottom by half a microsecond at most.
+const SMEARS_PPM: f64 = 0.05;
 /// Below this nothing was recorded (−100 dBFS).
 pub(super) const SILENCE: f64 = 1e-5;
 /// What a stretch holds before its sweep.

@@ -18,6 +18,8 @@ pub(super) struct Compressed {
     correlated: f64,
     /// Noise grows as this power of frequency.
     noise_power: i32,
+    /// How much later than where it was compressed its time is counted from.
+    counted_later_s: f64,
 }
 
 impl Compressed {
@@ -48,7 +50,13 @@ impl Compressed {
             high_hz,
             correlated: plan.length() as f64 / gated.len() as f64,
             noise_power,
+            counted_later_s: 0.0,
         }
+    }
+
+    /// Counts its time from `seconds` later.
+    pub fn count_later(&mut self, seconds: f64) {
+        self.counted_later_s += seconds;
     }
 
     /// How much later this is than `other`, by phase within `band_hz` or the whole band that both have.
@@ -68,6 +76,7 @@ impl Compressed {
                 Some(if norm > 0.0 { product * (size / norm) } else { product })
             })
             .collect();
-        lag::between(&cross, &hz, self.correlated)
+        let lag = lag::between(&cross, &hz, self.correlated)?;
+        Some(Lag { seconds: lag.seconds - (self.counted_later_s - other.counted_later_s), ..lag })
     }
 }

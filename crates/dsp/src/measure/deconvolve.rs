@@ -76,8 +76,12 @@ impl Divisor {
     /// Cyclic response of the stretch: sample 0 is the beginning of what was played, what comes before it stands at the
     /// end.
     pub fn divide(&self, recording: &[f64]) -> Vec<f64> {
-        let heard: Vec<f64> =
-            (0..self.at.frames as i64).map(|n| sample(recording, self.at.first + n)).collect();
+        self.divide_from(recording, self.at.first)
+    }
+
+    /// The same for another stretch of the recording that holds the same sound, from sample `first` on.
+    pub fn divide_from(&self, recording: &[f64], first: i64) -> Vec<f64> {
+        let heard: Vec<f64> = (0..self.at.frames as i64).map(|n| sample(recording, first + n)).collect();
         let mut response = self.plan.forward(&heard);
         response.iter_mut().zip(&self.inverse).for_each(|(y, x)| *y *= x);
         // The quotient is relative to the played signal's own place, so sample 0 is its beginning.
@@ -102,86 +106,11 @@ fn regularisation(sweep: &SweepShape, hz: f64) -> f64 {
 }
 
 /// A sample of the recording; 0 outside it.
-fn sample(recording: &[f64], n: i64) -> f64 {
+pub(super) fn sample(recording: &[f64], n: i64) -> f64 {
     usize::try_from(n).ok().and_then(|n| recording.get(n)).copied().unwrap_or(0.0)
 }
 
 /// `cyclic[n]` for any integer `n`.
 pub(super) fn around(cyclic: &[f64], n: i64) -> f64 {
     cyclic[n.rem_euclid(cyclic.len() as i64) as usize]
-}
-
-/// The part of a signal from `from_s` on, at a rate and start of one's own choosing; zero outside the signal.
-///
-/// Windowed-sinc interpolation (J. O. Smith, *Digital Audio Resampling*; Kaiser window), good to −100 dB up to nine tenths
-/// of half the rate. `frames_per_s` is the true rate of `signal`.
-pub(super) fn resampled(
-    signal: &[f64],
-    frames_per_s: f64,
-    from_s: f64,
-    rate_hz: f64,
-    frames: usize,
-) -> Vec<f64> {
-    let kernel = kernel();
-    (0..frames).map(|n| interpolate(signal, &kernel, (from_s + n as f64 / rate_hz) * frames_per_s)).collect()
-}
-
-/// Taps to either side of the interpolated instant.
-const HALF_TAPS: i64 = 48;
-/// Kaiser shape: side lobes at about −110 dB.
-const KAISER_BETA: f64 = 11.0;
-/// Points of the tabulated window between two taps; straight lines between them are right to 1e-7.
-const TABLE: i64 = 256;
-
-/// The Kaiser window over the distance from the instant, in steps of 1/`TABLE` sample.
-fn kernel() -> Vec<f64> {
-    let span = (HALF_TAPS as f64 + 0.5) * TABLE as f64;
-    (0..=(HALF_TAPS + 1) * TABLE + 1)
-        .map(|i| {
-            let edge = (i as f64 / span).powi(2);
-            if edge > 1.0 {
-                0.0
-            } else {
-                bessel_i0(KAISER_BETA * (1.0 - edge).sqrt()) / bessel_i0(KAISER_BETA)
-            }
-        })
-        .collect()
-}
-
-fn interpolate(signal: &[f64], kernel: &[f64], at: f64) -> f64 {
-    let nearest = at.round();
-    let offset = at - nearest;
-    let nearest = nearest as i64;
-    if offset.abs() < 1e-9 {
-        return sample(signal, nearest);
-    }
-    let sine = (std::f64::consts::PI * offset).sin() / std::f64::consts::PI;
-    (-HALF_TAPS..=HALF_TAPS)
-        .map(|k| {
-            let distance = offset - k as f64;
-            let place = distance.abs() * TABLE as f64;
-            let cell = place as usize;
-            let share = place - cell as f64;
-            let window = match (kernel.get(cell), kernel.get(cell + 1)) {
-                (Some(a), Some(b)) => a + share * (b - a),
-                _ => 0.0,
-            };
-            let sign = if k.rem_euclid(2) == 0 { 1.0 } else { -1.0 };
-            sample(signal, nearest + k) * window * sign * sine / distance
-        })
-        .sum()
-}
-
-/// The modified Bessel function of order zero, by its power series.
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = 0.25 * x * x;
-    let (mut sum, mut term) = (1.0, 1.0);
-    for k in 1..60 {
-        term *= quarter / f64::from(k * k);
-        sum += term;
-        if term < 1e-17 * sum {
-            break;
-        }
-    }
-    sum
 }

@@ -15,6 +15,7 @@ mod lag;
 mod level;
 mod noise;
 mod repeats;
+mod resample;
 mod search;
 mod strongest;
 mod time_base;
@@ -33,9 +34,9 @@ use crate::spectrum::{Complex, Plans};
 use crate::stimulus::{Recipe, Signal, Sweep, SweepShape};
 use crate::tune::Polarity;
 use crate::verdict::Verdict;
-use deconvolve::resampled;
 use harmonics::Harmonics;
 use judge::JudgedBand;
+use resample::resampled;
 use transfer::AFTER_S;
 
 /// One recording of a stimulus.

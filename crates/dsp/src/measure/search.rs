@@ -1,5 +1,6 @@
 //! Finding a known sound in a recording.
 
+use super::deconvolve::sample;
 use crate::spectrum::{Complex, Plans, fast_length};
 
 /// How strongly each instant of a recording looks like the beginning of a template, without regard to phase.
@@ -32,43 +33,100 @@ pub(super) fn likeness(
     low_hz: f64,
     high_hz: f64,
 ) -> Likeness {
-    let length = fast_length(recording.len() + template.len());
-    let plan = plans.of(length);
-    let heard = plan.forward(recording);
-    let sought = plan.forward(template);
-    let spacing_hz = rate_hz / length as f64;
+    let pieces = Pieces::of(recording.len(), template.len(), rate_hz);
+    let plan = plans.of(pieces.length);
+    let spacing_hz = rate_hz / pieces.length as f64;
     let (first, last) =
         ((low_hz / spacing_hz) as usize, ((high_hz / spacing_hz) as usize).min(plan.bins() - 1));
-    let colour = running_mean(&heard, (WHITENING_HZ / spacing_hz) as usize);
     // The band alone, moved to zero frequency, and twice as many values as it has bins: its magnitude is the envelope.
-    let values = fast_length(2 * (last + 1).saturating_sub(first)).min(length);
-    let mut alike = vec![Complex::new(0.0, 0.0); values];
-    for (k, value) in (first..=last).zip(&mut alike) {
-        let size = (colour[k] * sought[k].norm_sqr()).sqrt();
-        if size > 0.0 {
-            *value = heard[k] * sought[k].conj() / size;
-        }
+    let values = pieces.values(2 * (last + 1).saturating_sub(first));
+    let step = pieces.length as f64 / values as f64;
+    let heard: Vec<Vec<Complex>> = pieces.cut(recording).map(|piece| plan.forward(&piece)).collect();
+    let mut power = vec![0.0; plan.bins()];
+    for spectrum in &heard {
+        power.iter_mut().zip(spectrum).for_each(|(sum, bin)| *sum += bin.norm_sqr());
     }
-    plans.inverse_complex(&mut alike);
-    let step = length as f64 / values as f64;
-    let within = ((recording.len() as f64 / step) as usize).min(values);
-    let strength: Vec<f64> = alike.iter().take(within).map(|v| v.norm()).collect();
+    let colour = running_mean(&power, (WHITENING_HZ / spacing_hz) as usize);
+    let sought: Vec<Complex> = (plan.forward(template).iter().zip(&colour))
+        .map(|(bin, colour)| {
+            let size = (colour * bin.norm_sqr()).sqrt();
+            if size > 0.0 { bin.conj() / size } else { Complex::ZERO }
+        })
+        .collect();
+    let (from, to) =
+        ((pieces.lead as f64 / step) as usize, ((pieces.lead + pieces.hop) as f64 / step) as usize);
+    let within = (recording.len() as f64 / step) as usize;
+    let mut strength = Vec::with_capacity(heard.len() * (to - from));
+    let mut alike = vec![Complex::ZERO; values];
+    for spectrum in &heard {
+        alike.fill(Complex::ZERO);
+        for (k, value) in (first..=last).zip(&mut alike) {
+            *value = spectrum[k] * sought[k];
+        }
+        plans.inverse_complex(&mut alike);
+        strength.extend(alike[from..to].iter().map(|v| v.norm()));
+    }
+    strength.truncate(within);
     let floor = median(&strength);
     Likeness { strength, step, floor }
 }
 
+/// The pieces in which a recording is searched, since several short transforms are quicker than a long one. All are
+/// whitened by the same colour.
+struct Pieces {
+    /// Samples of each.
+    length: usize,
+    /// What the whitening smears around the ends of a piece is left out: so much at its beginning, and as much and the
+    /// template at its end.
+    lead: usize,
+    /// From the beginning of one to that of the next.
+    hop: usize,
+}
+
+/// A piece is this many times as long as the template at least.
+const TEMPLATES_TO_A_PIECE: usize = 4;
+
+impl Pieces {
+    fn of(recording: usize, template: usize, rate_hz: f64) -> Self {
+        // Powers of two, so that the places of one piece's values go on where the last piece's end.
+        let lead = ((2.0 * rate_hz / WHITENING_HZ) as usize).next_power_of_two();
+        let length = (TEMPLATES_TO_A_PIECE * (template + lead)).next_power_of_two();
+        let whole = fast_length(recording + template);
+        if whole <= length {
+            return Self { length: whole, lead: 0, hop: whole };
+        }
+        let hop = (length - template - 2 * lead) / lead * lead;
+        Self { length, lead, hop }
+    }
+
+    /// Values of the envelope of one piece: `least`, and as many more as transform fast.
+    fn values(&self, least: usize) -> usize {
+        let alone = self.hop == self.length;
+        let fast =
+            if alone { fast_length(least) } else { least.next_power_of_two().max(self.length / self.lead) };
+        fast.min(self.length)
+    }
+
+    fn cut<'a>(&'a self, recording: &'a [f64]) -> impl Iterator<Item = Vec<f64>> + 'a {
+        (0..recording.len()).step_by(self.hop).map(|begins| {
+            let first = begins as i64 - self.lead as i64;
+            (first..first + self.length as i64).map(|n| sample(recording, n)).collect()
+        })
+    }
+}
+
 /// Mean power over `half` bins to either side.
-fn running_mean(spectrum: &[Complex], half: usize) -> Vec<f64> {
-    let mut sums = Vec::with_capacity(spectrum.len() + 1);
+fn running_mean(power: &[f64], half: usize) -> Vec<f64> {
+    let mut sums = Vec::with_capacity(power.len() + 1);
     let mut sum = 0.0;
     sums.push(sum);
-    for value in spectrum {
-        sum += value.norm_sqr();
+    for value in power {
+        sum += value;
         sums.push(sum);
     }
-    (0..spectrum.len())
+    (0..power.len())
         .map(|k| {
-            let (from, to) = (k.saturating_sub(half), (k + half + 1).min(spectrum.len()));
+            let (from, to) = (k.saturating_sub(half), (k + half + 1).min(power.len()));
             (sums[to] - sums[from]) / (to - from) as f64
         })
         .collect()

@@ -1,9 +1,10 @@
 //! The response of one channel on a time base.
 
 use super::clock::stretch;
-use super::deconvolve::{Divisor, resampled};
+use super::deconvolve::Divisor;
 use super::noise::Noise;
 use super::repeats::{Averaged, average};
+use super::resample::resampled;
 use super::strongest::{PLACES, loudest, strongest};
 use super::time_base::TimeBase;
 use super::window::{Cut, Heard};
