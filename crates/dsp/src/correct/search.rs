@@ -153,32 +153,40 @@ pub(super) fn search(
 ) -> (Vec<Band>, f64) {
     let mut first: Vec<Band> = start.iter().take(count).map(Band::of).collect();
     first.iter_mut().for_each(|band| band.at = fitter.bounds().clamp(band.at));
-    let from = |number: usize, mut bands: Vec<Band>, fitter: &mut Fitter| {
+    let from = |number: usize, fitter: &mut Fitter| {
         let mut chance = ChaCha8Rng::seed_from_u64(seed + number as u64);
-        let picks = if number == 0 { 1 } else { 3 };
+        let (mut bands, picks) = if number == 0 { (first.clone(), 1) } else { (Vec::new(), 3) };
         let cost = fill(fitter, dictionary, &mut bands, count, picks, &mut chance);
         let moves = budget.moves_per_start;
         let cost = rearrange(fitter, dictionary, &mut bands, cost, count, moves, &mut chance);
         (bands, cost)
     };
-    // The starts know nothing of one another, so each has a thread; the answer does not depend on which ends first.
-    let others = 1..budget.starts;
-    let mut found = std::thread::scope(|scope| {
-        let others: Vec<_> = others
-            .map(|number| {
-                let mut own = fitter.another();
-                let from = &from;
-                scope.spawn(move || from(number, Vec::new(), &mut own))
-            })
-            .collect();
-        let mut found = vec![(Vec::new(), fitter.cost(&[])), from(0, first, fitter)];
-        found.extend(others.into_iter().map(|it| it.join().unwrap_or_else(|cause| resume_unwind(cause))));
-        found
-    });
-    found.sort_by(|a, b| a.1.total_cmp(&b.1));
-    let (mut bands, _) = found.swap_remove(0);
+    let nothing = (Vec::new(), fitter.cost(&[]));
+    let found = best_of(budget.starts, fitter, from);
+    let (mut bands, _) = if found.1 < nothing.1 { found } else { nothing };
     let cost = fitter.refine(&mut bands, &[], AT_THE_END);
     (bands, cost)
+}
+
+/// The cheapest end of `count` walks, at least one, that know nothing of one another: each has a thread and a fitter of its
+/// own, and the answer does not depend on which ends first.
+pub(super) fn best_of<'a>(
+    count: usize,
+    fitter: &mut Fitter<'a>,
+    walk: impl Fn(usize, &mut Fitter<'a>) -> (Vec<Band>, f64) + Sync,
+) -> (Vec<Band>, f64) {
+    std::thread::scope(|scope| {
+        let walk = &walk;
+        let others: Vec<_> = (1..count)
+            .map(|number| {
+                let mut own = fitter.another();
+                scope.spawn(move || walk(number, &mut own))
+            })
+            .collect();
+        let others = others.into_iter().map(|it| it.join().unwrap_or_else(|cause| resume_unwind(cause)));
+        let first = walk(0, fitter);
+        others.fold(first, |best, other| if other.1 < best.1 { other } else { best })
+    })
 }
 
 /// Nobody measures what is closer to the target than this, rms.

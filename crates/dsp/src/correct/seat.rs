@@ -7,7 +7,7 @@ use rand_chacha::ChaCha8Rng;
 
 use super::band::Band;
 use super::fit::{Fitter, Free};
-use super::search::{Dictionary, PICKS, WHILE_INSERTING, WHILE_TRYING, least_useful, walk};
+use super::search::{Dictionary, PICKS, WHILE_INSERTING, WHILE_TRYING, best_of, least_useful, walk};
 use super::steps::Steps;
 use crate::fit::Patience;
 
@@ -24,13 +24,12 @@ pub(super) fn seat(
     moves: usize,
     seed: u64,
 ) {
-    let mut chance = ChaCha8Rng::seed_from_u64(seed);
-    let count = bands.len();
-    let mut best = (Vec::new(), f64::INFINITY);
-    for chain in 0..CHAINS {
+    let (free, count) = (bands.as_slice(), bands.len());
+    let (seated, _) = best_of(CHAINS, fitter, |chain, fitter| {
+        let mut chance = ChaCha8Rng::seed_from_u64(seed + chain as u64);
         let mut seated: Vec<Band> = Vec::with_capacity(count);
         if chain == 0 {
-            for &band in bands.iter() {
+            for &band in free {
                 seated.extend(on_a_seat(band, &seated, steps));
             }
             refit(fitter, &mut seated, WHILE_TRYING);
@@ -38,15 +37,13 @@ pub(super) fn seat(
             fill(fitter, dictionary, &mut seated, count, steps, &mut chance);
         }
         let cost = rearrange(fitter, dictionary, &mut seated, count, steps, moves, &mut chance);
-        if cost < best.1 {
-            best = (seated, cost);
-        }
-    }
-    *bands = best.0;
+        (seated, cost)
+    });
+    *bands = seated;
 }
 
 /// Walks that start apart: on a lattice one alone often ends in a poor minimum.
-const CHAINS: usize = 3;
+const CHAINS: usize = 4;
 
 /// Takes bands out and seats others; gives the best bands found, and their cost.
 fn rearrange(
