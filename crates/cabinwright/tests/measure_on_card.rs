@@ -9,6 +9,8 @@ mod private_card;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::thread::JoinHandle;
+use std::time::Duration;
 
 use garage::channels::Place;
 use garage::{Car, Channel, ChannelMap, Garage, Role, Side, Visit};
@@ -67,6 +69,22 @@ fn good_take(visit: &Path, words: &[&str]) -> Value {
         }
     }
     panic!("four spoiled takes in a row")
+}
+
+/// Records what `playing` plays until the sound system lost nothing.
+fn recorded(visit: &str, words: &[&str], playing: impl Fn() -> JoinHandle<()>) -> Value {
+    let usual = ["measure", "--json", "--visit", visit];
+    for _ in 0..4 {
+        let playing = playing();
+        let output = cabinwright(&[usual.as_slice(), words].concat());
+        playing.join().expect("the head unit plays");
+        match output.status.code() {
+            Some(0) => return document(&output),
+            Some(3) => eprintln!("recorded again: {}", document(&output)["remarks"]),
+            _ => panic!("{output:?}"),
+        }
+    }
+    panic!("four spoiled recordings in a row")
 }
 
 /// Largest distance of the levels from their mean, between two frequencies.
@@ -184,36 +202,11 @@ fn a_head_unit_is_recorded_into_the_visit_and_worked_out() {
         assert_eq!(unknown.status.code(), Some(2));
         assert!(String::from_utf8_lossy(&unknown.stderr).contains("no stimulus was saved"), "{unknown:?}");
 
-        // A busy machine loses sound, says so, and the recording is made again.
-        let record = || {
-            let playing = made_head_unit::plays(stimulus.as_ref(), dir.path());
-            let output = cabinwright(&[
-                "measure",
-                "--json",
-                "--visit",
-                visit,
-                "--head-unit",
-                "high",
-                "--stays",
-                "low:1",
-                "--line-input",
-                "2",
-                "--stimulus",
-                &stimulus,
-            ]);
-            playing.join().expect("the head unit plays");
-            output
-        };
-        let mut output = record();
-        for _ in 0..3 {
-            if output.status.code() != Some(3) {
-                break;
-            }
-            eprintln!("recorded again: {}", document(&output)["remarks"]);
-            output = record();
-        }
-        assert_eq!(output.status.code(), Some(0), "{output:?}");
-        let take = document(&output);
+        let take = recorded(
+            visit,
+            &["--head-unit", "high", "--stays", "low:1", "--line-input", "2", "--stimulus", &stimulus],
+            || made_head_unit::plays(stimulus.as_ref(), dir.path()),
+        );
         assert_eq!((&take["subject"], &take["kind"]), (&"high".into(), &"source".into()));
 
         let wav = format!("{visit}/takes/{}.wav", take["id"].as_str().expect("an id"));
@@ -243,5 +236,55 @@ fn a_head_unit_is_recorded_into_the_visit_and_worked_out() {
         assert_eq!(channel["slopes"][0]["db_per_oct"], 24);
         let edge_hz = channel["band_hz"][0].as_f64().expect("an edge");
         assert!((edge_hz / 400.0).log2().abs() < 0.02, "{edge_hz} Hz");
+    });
+}
+
+#[test]
+fn a_tone_is_recorded_while_the_volume_is_turned_up() {
+    let name = "a_tone_is_recorded_while_the_volume_is_turned_up";
+    private_card::with_private_card(name, 48_000, 2, || {
+        let dir = tempfile::tempdir().expect("a temporary folder");
+        let visit = visit_in(dir.path());
+        let visit = visit.to_str().expect("a plain path");
+        let words = ["--input", "bench_in", "--head-unit", "high", "--line-input", "2", "--tone", "997"];
+        let without = cabinwright(&[&["measure", "--visit", visit], words.as_slice()].concat());
+        assert_eq!(without.status.code(), Some(2), "the step it begins at must be told");
+        let wrong =
+            cabinwright(&["measure", "--visit", visit, "--head-unit", "high", "--tone", "1", "--from", "9"]);
+        assert!(String::from_utf8_lossy(&wrong.stderr).contains("10 to 20000"), "{wrong:?}");
+
+        // Seven clean steps of 3 dB, and an eighth clipped 3 dB below its peak. At 997 Hz what the clipping sends beyond
+        // half the sample rate comes back beside the harmonics, not onto them.
+        let ceiling = 0.4;
+        let step = |n: i32| {
+            let peak = ceiling * 10f64.powf(0.15 * f64::from(n - 6));
+            (0..57_600).map(move |k| {
+                let sine = peak * (std::f64::consts::TAU * 997.0 * f64::from(k) / 48_000.0).sin();
+                sine.clamp(-ceiling, ceiling)
+            })
+        };
+        let turned_up: Vec<f64> = (0..8).flat_map(step).collect();
+        let tone = dir.path().join("tone.wav");
+        audio::wav::write_f32(&tone, 48_000, &[vec![0.0; turned_up.len()], turned_up]).expect("the tone");
+        let take = recorded(visit, &[words.as_slice(), &["--from", "20"]].concat(), || {
+            let tone = tone.clone();
+            std::thread::spawn(move || {
+                std::thread::sleep(Duration::from_secs(2));
+                let player = Command::new("paplay").arg("--device=bench_speaker").arg(tone).status();
+                assert!(player.expect("the sound tests need pulseaudio-utils").success());
+            })
+        });
+        assert_eq!(
+            (&take["subject"], &take["label"]),
+            (&"tone of 997 Hz".into(), &"volume up from 20".into())
+        );
+        let remarks = take["remarks"].to_string();
+        assert!(remarks.contains("8 volume steps were heard; the last clean one is number 7"), "{remarks}");
+        // Hard clipping 3 dB below the peak gives 13.38 % (closed form, by Fourier series of the clipped sine).
+        let wav = format!("{visit}/takes/{}.wav", take["id"].as_str().expect("an id"));
+        let samples = audio::wav::read(Path::new(&wav)).expect("the recording").channels.remove(0);
+        let heard = dsp::factory::clean::clean_volume(&samples, 48_000.0, 1.0).expect("steps");
+        let last = heard.steps.last().expect("a last step");
+        assert!((last.thd_percent - 13.38).abs() < 0.05, "{} %", last.thd_percent);
     });
 }

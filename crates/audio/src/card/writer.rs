@@ -12,7 +12,8 @@ use crate::wav::{Recorder, WavError};
 const REST: Duration = Duration::from_millis(4);
 /// The largest 16-bit sample as a float, less a hair: at or above it an input is at its end.
 const CLIPPED: f32 = 0.999_96;
-/// A dropout shows as exact silence that begins or ends abruptly; shorter ones happen in low-level signals.
+/// A dropout shows as exact silence that begins or ends abruptly; shorter ones happen in low-level signals, and what has
+/// been silent from the first frame has not begun to sound.
 const HOLE_LEAST_FRAMES: u64 = 48;
 const HOLE_EDGE: f32 = 0.003;
 
@@ -165,12 +166,33 @@ impl Seen {
             None if largest == 0.0 => self.silence = Some((self.frame, self.before > HOLE_EDGE)),
             Some((start, began_abruptly)) if largest > 0.0 => {
                 let length = self.frame - start;
-                if length >= HOLE_LEAST_FRAMES && (began_abruptly || largest > HOLE_EDGE) {
+                if start > 0 && length >= HOLE_LEAST_FRAMES && (began_abruptly || largest > HOLE_EDGE) {
                     self.written.holes.push((start, length));
                 }
                 self.silence = None;
             }
             _ => {}
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_silence_within_a_sound_is_a_hole() {
+        let mut seen = Seen::new(1, 48_000, Instant::now());
+        // Nothing plays at first, and the sound begins at once.
+        seen.look(&[0.0; 200]);
+        seen.look(&[0.5; 100]);
+        seen.look(&[0.0; 60]);
+        seen.look(&[0.5; 100]);
+        // Too short for a dropout.
+        seen.look(&[0.0; 40]);
+        seen.look(&[0.5; 100]);
+        // It ends, and nothing comes after.
+        seen.look(&[0.0; 200]);
+        assert_eq!(seen.written.holes, [(300, 60)]);
     }
 }

@@ -20,7 +20,8 @@ use crate::face::{Face, Failure, Outcome};
 /// given with --stimulus from a stick, a disc or a phone. Start the command, then press play; it waits for the first marker
 /// and ends by itself after the last. Amplifiers off. Speaker-level outputs are bridge-tied: never ground either side, use an
 /// isolating, attenuating probe, and leave wiring to a qualified technician. `source` takes the recordings from the visit's
-/// folder of takes.
+/// folder of takes. With --tone a steady tone plays instead, and you turn the volume up a step at a time, holding each for a
+/// second or longer; it ends two seconds after the tone does.
 ///
 /// Devices, rate, inputs and level are kept in the visit, so they need to be given only once. The take is kept even when
 /// its verdict is that it should be made again (exit 3); a later take of the same channel and position replaces it.
@@ -51,6 +52,16 @@ pub struct Args {
     /// Another step of the volume control than everything else is measured at, as the head unit shows it.
     #[arg(long, value_name = "STEP", requires = "head_unit")]
     volume: Option<String>,
+    /// A steady tone of this frequency plays while the volume is turned up a step at a time: 1000, and 40 for the bass.
+    #[arg(long, value_name = "HZ", requires_all = ["from", "head_unit"],
+        conflicts_with_all = ["volume", "stimulus"], value_parser = tone)]
+    tone: Option<f64>,
+    /// The step of the volume control at which the tone begins.
+    #[arg(long, value_name = "STEP", requires = "tone")]
+    from: Option<u32>,
+    /// What is recorded is the joined signal of that name, with the undoing typed into the processor: the proof.
+    #[arg(long, requires = "head_unit", conflicts_with_all = ["volume", "tone"])]
+    undone: bool,
     /// Output device, as `devices` names it.
     #[arg(long, value_name = "NAME")]
     output: Option<String>,
@@ -89,6 +100,13 @@ fn stays(text: &str) -> Result<(String, u16), String> {
     if name.trim().is_empty() || input == 0 { Err(right.into()) } else { Ok((name.trim().into(), input)) }
 }
 
+fn tone(text: &str) -> Result<f64, String> {
+    text.parse::<f64>()
+        .ok()
+        .filter(|hz| (10.0..=20_000.0).contains(hz))
+        .ok_or_else(|| "give the tone's frequency in Hz, 10 to 20000; 1000 and 40 are usual".into())
+}
+
 /// Runs the command.
 pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
     let rig = RigChange {
@@ -101,9 +119,11 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
         ceiling_dbfs: args.ceiling_dbfs,
     };
     if let Some(name) = args.head_unit {
-        let line = match args.volume {
-            Some(step) => Line::AtVolume { output: name, step },
-            None => Line::Output(name),
+        let line = match (args.volume, args.tone.zip(args.from)) {
+            (Some(step), _) => Line::AtVolume { output: name, step },
+            (None, Some((frequency_hz, from))) => Line::TurnedUp { output: name, frequency_hz, from },
+            (None, None) if args.undone => Line::Joined(name),
+            (None, None) => Line::Output(name),
         };
         let probe = Probe { input: args.line_input, reference: args.stays };
         return head_unit(&args.visit, &HeadUnitOrder { line, probe, stimulus: args.stimulus, rig }, face);

@@ -1,6 +1,6 @@
 //! What a recording of a head unit is worth: too soft, clipped, cut short, or of something else.
 
-use dsp::factory::clean::clean_volume;
+use dsp::factory::clean::{CleanVolume, clean_volume};
 use dsp::measure::{MeasureError, locate};
 use dsp::spectrum::Plans;
 use dsp::stimulus::{Recipe, Signal};
@@ -151,10 +151,28 @@ fn tone(samples: &[f64], rate_hz: u32, judged: &mut Judged<()>) {
             Verdict::Retake,
             "Only one volume step is heard: turn the volume up a step at a time while the tone plays, and record it again.",
         ),
-        Some(heard) if heard.limit_level_dbfs.is_none() => judged.note(
-            Verdict::Usable,
-            "Every step is clean: go on to the highest volume to learn where that ends.",
-        ),
-        Some(_) => {}
+        Some(heard) => {
+            judged.note(Verdict::Good, steps(&heard));
+            if heard.limit_level_dbfs.is_none() {
+                judged.note(
+                    Verdict::Usable,
+                    "Every step is clean: go on to the highest volume to learn where that ends.",
+                );
+            }
+        }
     }
+}
+
+/// What was heard of a tone that was turned up.
+fn steps(heard: &CleanVolume) -> String {
+    let count = heard.steps.len();
+    let highest = heard.highest.and_then(|at| Some((at, heard.steps.get(at)?)));
+    let Some((at, step)) = highest else {
+        return format!("{count} volume steps were heard, and even the first is distorted.");
+    };
+    format!(
+        "{count} volume steps were heard; the last clean one is number {}, with {:.2} % THD.",
+        at + 1,
+        step.thd_percent
+    )
 }
