@@ -67,8 +67,16 @@ pub(super) fn likeness(
         strength.extend(alike[from..to].iter().map(|v| v.norm()));
     }
     strength.truncate(within);
-    let floor = median(&strength);
-    Likeness { strength, step, floor }
+    // Where nothing at all was recorded, as before a digital input's first sound, there is no noise to tell it from.
+    let mut next = 0;
+    let mut anything_at = |i: usize| {
+        let from = (i as f64 * step) as usize;
+        next = next.max(from);
+        next += recording.iter().skip(next).take_while(|x| **x == 0.0).count();
+        next < (from + template.len()).min(recording.len())
+    };
+    let noise: Vec<f64> = (0..strength.len()).filter(|&i| anything_at(i)).map(|i| strength[i]).collect();
+    Likeness { floor: median(noise), strength, step }
 }
 
 /// The pieces in which a recording is searched, since several short transforms are quicker than a long one. All are
@@ -133,13 +141,12 @@ fn running_mean(power: &[f64], half: usize) -> Vec<f64> {
 }
 
 /// The middle value; 0 without values.
-pub(super) fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    let middle = sorted.len() / 2;
-    if sorted.is_empty() {
+pub(super) fn median(mut values: Vec<f64>) -> f64 {
+    let middle = values.len() / 2;
+    if values.is_empty() {
         return 0.0;
     }
-    *sorted.select_nth_unstable_by(middle, f64::total_cmp).1
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 impl Likeness {

@@ -23,6 +23,8 @@ pub enum Progress {
     Done,
     /// The closing marker did not come.
     Overdue,
+    /// What sounded is over, and no marker was in it.
+    Unmarked,
 }
 
 impl Progress {
@@ -35,6 +37,7 @@ impl Progress {
             Self::Tone => "the tone is heard: turn the volume up a step at a time".into(),
             Self::Done => "done".into(),
             Self::Overdue => "the last marker did not come".into(),
+            Self::Unmarked => "the sound is over, and no marker was heard in it".into(),
         }
     }
 }
@@ -54,7 +57,8 @@ impl Following {
             [1, heard, of, _] => Progress::Sweeps { heard, of },
             [2, ..] => Progress::Tone,
             [3, ..] => Progress::Done,
-            _ => Progress::Overdue,
+            [4, ..] => Progress::Overdue,
+            _ => Progress::Unmarked,
         }
     }
 
@@ -74,6 +78,7 @@ impl Following {
             Progress::Tone => [2, 0, 0, 0],
             Progress::Done => [3, 0, 0, 0],
             Progress::Overdue => [4, 0, 0, 0],
+            Progress::Unmarked => [5, 0, 0, 0],
         };
         self.kind.store(u32::from_le_bytes(bytes), Ordering::Relaxed);
     }
@@ -86,6 +91,7 @@ pub(super) fn of_sweeps(heard: Heard, of: usize) -> Progress {
         Heard::Begun { sweeps } => Progress::Sweeps { heard: small(sweeps), of: small(of) },
         Heard::Whole => Progress::Done,
         Heard::Overdue => Progress::Overdue,
+        Heard::Unmarked => Progress::Unmarked,
     }
 }
 
@@ -110,6 +116,7 @@ mod tests {
             Progress::Tone,
             Progress::Done,
             Progress::Overdue,
+            Progress::Unmarked,
             Progress::Waiting,
         ] {
             following.set(progress);

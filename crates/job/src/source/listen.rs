@@ -154,7 +154,8 @@ pub fn listen(
 
 fn wanted(following: &Following, progress: Progress) -> Wanted {
     following.set(progress);
-    let over = matches!(progress, Progress::Done | Progress::Overdue) || following.is_to_end();
+    let over =
+        matches!(progress, Progress::Done | Progress::Overdue | Progress::Unmarked) || following.is_to_end();
     if over { Wanted::Enough } else { Wanted::More }
 }
 

@@ -122,7 +122,7 @@ fn sweeps(
             "Nothing was heard: check the probes, the inputs and the volume, and record it again.".to_owned()
         }
         Some(error @ MeasureError::WrongRate { .. }) => sentence(&error),
-        Some(_) if progress == Progress::Waiting => {
+        Some(_) if matches!(progress, Progress::Waiting | Progress::Unmarked) => {
             "No marker was heard: something else played, or nothing. Play the file that was saved for this car from its beginning, and record it again.".to_owned()
         }
         Some(_) => {

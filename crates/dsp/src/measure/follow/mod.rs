@@ -3,7 +3,9 @@
 //! It says when a recording may end, and what to tell whoever waits for it. What the recording is worth is judged when it
 //! is whole, by [`super::locate`].
 
+mod level;
 mod tone;
+mod unmarked;
 
 pub use tone::{ToneFollower, ToneHeard};
 
@@ -12,6 +14,7 @@ use super::search::{likeness, rendered};
 use super::{MeasureError, sweep_of};
 use crate::spectrum::Plans;
 use crate::stimulus::{MarkerShape, Recipe, Timeline};
+use unmarked::Unmarked;
 
 /// How much of a stimulus has been heard.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -27,11 +30,16 @@ pub enum Heard {
     Whole,
     /// The closing marker is overdue: the player was stopped, or its clock is none.
     Overdue,
+    /// No marker that can be relied on, but what sounded is over and may have been all of it: a subwoofer's output alone
+    /// carries none, or next to none.
+    Unmarked,
 }
 
 /// A sweep stands out more than a marker ([`CLEAR`]), being longer. One of three seconds gives 100 where the noise is as strong as it is;
 /// another part of the stimulus in its place gave 17.
 const SWEEP_CLEAR: f64 = 60.0;
+/// An opening marker less clear than this may have its closing one lost in the noise.
+const RELIED_ON: f64 = 3.0 * CLEAR;
 /// How often the recording is looked at.
 const LOOK_S: f64 = 0.4;
 /// What is looked at before and after where a sound is expected.
@@ -64,6 +72,7 @@ pub struct Follower {
     looked_to: u64,
     candidate: Option<Candidate>,
     sure: bool,
+    unmarked: Unmarked,
     heard: Heard,
 }
 
@@ -77,6 +86,7 @@ impl Follower {
         if line.markers.len() < 2 {
             return Err(MeasureError::NoMarkers);
         }
+        let lasts_s = line.frames as f64 / f64::from(line.rate_hz);
         Ok(Self {
             recipe: recipe.clone(),
             line,
@@ -87,6 +97,7 @@ impl Follower {
             looked_to: 0,
             candidate: None,
             sure: false,
+            unmarked: Unmarked::new(rate_hz, inputs, lasts_s),
             heard: Heard::Waiting,
         })
     }
@@ -98,7 +109,7 @@ impl Follower {
 
     /// Takes in more of the recording, interleaved; says what has been heard up to now.
     pub fn hear(&mut self, frames: &[f32]) -> Heard {
-        if matches!(self.heard, Heard::Whole | Heard::Overdue) {
+        if matches!(self.heard, Heard::Whole | Heard::Overdue | Heard::Unmarked) {
             return self.heard;
         }
         let inputs = self.kept.len();
@@ -107,6 +118,9 @@ impl Follower {
         }
         if (self.frames() - self.looked_to) as f64 >= LOOK_S * self.rate_hz {
             self.look();
+        }
+        if self.unmarked.hear(frames) && self.heard == Heard::Waiting {
+            self.heard = Heard::Unmarked;
         }
         self.heard
     }
@@ -170,7 +184,11 @@ impl Follower {
             let slack = expected * LARGEST_SKEW + SLACK_S * self.rate_hz;
             let from = candidate.at + (expected - slack).max(0.0) as u64;
             let to = candidate.at + (expected + slack + (marker_s + SLACK_S) * self.rate_hz) as u64;
-            return if self.find_marker(from, to).is_some() { Heard::Whole } else { Heard::Overdue };
+            return match self.find_marker(from, to) {
+                Some(_) => Heard::Whole,
+                None if candidate.clearness >= RELIED_ON => Heard::Overdue,
+                None => Heard::Unmarked,
+            };
         }
         Heard::Begun { sweeps: ended }
     }

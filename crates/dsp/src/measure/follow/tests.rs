@@ -38,7 +38,7 @@ fn followed(recipe: &Recipe, inputs: [&[f32]; 2]) -> (Vec<Heard>, usize) {
         if said.last() != Some(&heard) {
             said.push(heard);
         }
-        if matches!(heard, Heard::Whole | Heard::Overdue) {
+        if matches!(heard, Heard::Whole | Heard::Overdue | Heard::Unmarked) {
             break;
         }
     }
@@ -76,6 +76,38 @@ fn a_stimulus_that_breaks_off_is_overdue() {
     signal[half..].fill(0.0);
     signal.extend(vec![0.0; 48_000]);
     assert_eq!(followed(&recipe, [&signal, &signal]).0.last(), Some(&Heard::Overdue));
+}
+
+/// A subwoofer's output: some poles at 60 Hz.
+fn below_60_hz(signal: &[f32], poles: usize) -> Vec<f32> {
+    let share = 1.0 - (-std::f32::consts::TAU * 60.0 / 48_000.0).exp();
+    let mut poles = vec![0f32; poles];
+    let through = |x: f32, pole: &mut f32| {
+        *pole += share * (x - *pole);
+        *pole
+    };
+    signal.iter().map(|x| poles.iter_mut().fold(*x, through)).collect()
+}
+
+#[test]
+fn a_subwoofer_without_a_clear_marker_is_let_end() {
+    let recipe = recipe(48_000);
+    let whole = heard_as(&recipe, 90.0, 0.0, 11);
+    let mut chance = ChaCha8Rng::seed_from_u64(12);
+    // Of six poles something of the opening marker comes through the noise, but not the closing one.
+    for (poles, said_first) in
+        [(6, vec![Heard::Waiting, Heard::Begun { sweeps: 0 }]), (12, vec![Heard::Waiting])]
+    {
+        let mut signal = below_60_hz(&whole, poles);
+        signal.extend(vec![0.0; 20 * 48_000]);
+        signal.iter_mut().for_each(|x| *x += chance.random_range(-1e-4..1e-4));
+        let (said, needed) = followed(&recipe, [&signal, &signal]);
+        assert!(
+            said.starts_with(&said_first) && said.ends_with(&[Heard::Unmarked]),
+            "{poles} poles: {said:?}"
+        );
+        assert!(needed < whole.len() + 10 * 48_000, "{poles} poles: {needed} of {}", whole.len());
+    }
 }
 
 #[test]

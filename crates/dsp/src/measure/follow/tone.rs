@@ -1,5 +1,7 @@
 //! Following a tone whose level is turned up by hand: when it has begun, and when it has ended.
 
+use super::level::Levels;
+
 /// How much of the tone has been heard.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ToneHeard {
@@ -11,12 +13,6 @@ pub enum ToneHeard {
     Ended,
 }
 
-/// Levels are looked at over this time.
-const LOOK_S: f64 = 0.1;
-/// A tone stands this far above the softest that was heard before it, as a ratio: 20 dB.
-const ABOVE_NOISE: f64 = 10.0;
-/// Nothing softer is a tone: −70 dBFS.
-const FAINTEST: f64 = 3e-4;
 /// It has begun once it has lasted this long.
 const STEADY_S: f64 = 0.6;
 /// It has ended once it has been away this long; a step of a volume control may mute for a moment.
@@ -27,14 +23,9 @@ const AWAY: f64 = 0.01;
 /// Follows a tone in whichever input it is loudest.
 #[derive(Debug)]
 pub struct ToneFollower {
-    inputs: usize,
-    look: usize,
-    frames: usize,
-    /// Sum of squares of each input in the present look.
-    power: Vec<f64>,
-    softest: f64,
+    levels: Levels,
     loudest: f64,
-    /// Looks in a row that were loud, or soft after that.
+    /// Levels in a row that were loud, or soft after that.
     run: usize,
     heard: ToneHeard,
 }
@@ -42,48 +33,29 @@ pub struct ToneFollower {
 impl ToneFollower {
     /// For a recording of `inputs` inputs at `rate_hz`.
     pub fn new(rate_hz: u32, inputs: usize) -> Self {
-        Self {
-            inputs,
-            look: ((LOOK_S * f64::from(rate_hz)) as usize).max(1),
-            frames: 0,
-            power: vec![0.0; inputs],
-            softest: f64::INFINITY,
-            loudest: 0.0,
-            run: 0,
-            heard: ToneHeard::Waiting,
-        }
+        Self { levels: Levels::new(rate_hz, inputs), loudest: 0.0, run: 0, heard: ToneHeard::Waiting }
     }
 
     /// Takes in more of the recording, interleaved; says what has been heard up to now.
     pub fn hear(&mut self, frames: &[f32]) -> ToneHeard {
-        for frame in frames.chunks_exact(self.inputs) {
-            self.power.iter_mut().zip(frame).for_each(|(sum, x)| *sum += f64::from(*x).powi(2));
-            self.frames += 1;
-            if self.frames == self.look {
-                let most = self.power.iter().copied().fold(0.0, f64::max);
-                self.level((most / self.look as f64).sqrt());
-                self.power.fill(0.0);
-                self.frames = 0;
-            }
+        for rms in self.levels.hear(frames) {
+            self.level(rms);
         }
         self.heard
     }
 
     fn level(&mut self, rms: f64) {
-        let looks = |seconds: f64| (seconds / LOOK_S).round() as usize;
         match self.heard {
             ToneHeard::Waiting => {
-                let loud = rms > FAINTEST && rms > ABOVE_NOISE * self.softest;
-                self.softest = self.softest.min(rms);
-                self.run = if loud { self.run + 1 } else { 0 };
-                if self.run >= looks(STEADY_S) {
+                self.run = if self.levels.is_loud(rms) { self.run + 1 } else { 0 };
+                if self.run >= Levels::in_time(STEADY_S) {
                     (self.heard, self.run, self.loudest) = (ToneHeard::Begun, 0, rms);
                 }
             }
             ToneHeard::Begun => {
                 self.loudest = self.loudest.max(rms);
                 self.run = if rms < AWAY * self.loudest { self.run + 1 } else { 0 };
-                if self.run >= looks(AWAY_S) {
+                if self.run >= Levels::in_time(AWAY_S) {
                     self.heard = ToneHeard::Ended;
                 }
             }

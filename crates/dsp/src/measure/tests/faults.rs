@@ -1,7 +1,12 @@
 //! Recordings that are not what they should be: each is told from the others.
 
+use std::f64::consts::TAU;
+
+use rand::RngExt;
+
 use super::rig::{self, Car, Colour, RATE_HZ};
-use crate::measure::{Capture, Facts, MeasureError, Options, analyse};
+use crate::measure::{Capture, Facts, MeasureError, Options, analyse, locate};
+use crate::spectrum::Plans;
 use crate::stimulus::{Markers, Recipe, Signal, Sweep};
 use crate::verdict::Verdict;
 
@@ -35,8 +40,7 @@ fn silence_and_other_sounds_are_refused() {
         .map(|n| {
             let t = f64::from(n) / RATE_HZ;
             let note = [220.0, 277.2, 329.6, 440.0, 554.4][(t * 4.0) as usize % 5];
-            0.2 * ((note * t * std::f64::consts::TAU).sin()
-                + 0.5 * (2.0 * note * t * std::f64::consts::TAU).sin())
+            0.2 * ((note * t * TAU).sin() + 0.5 * (2.0 * note * t * TAU).sin())
                 * (-(t * 4.0).fract() * 2.0).exp()
         })
         .collect();
@@ -110,5 +114,31 @@ fn without_markers_the_sweep_is_found_and_says_so() {
             assert!((ppm - 120.0).abs() < 0.01, "{ppm}");
         }
         assert!(facts.remarks.iter().any(|r| r.contains("markers")), "{:?}", facts.remarks);
+    }
+}
+
+/// Over a digital input everything before and after the sound is exactly zero, which says nothing of the noise in it.
+#[test]
+fn a_subwoofer_is_found_among_exact_silence() {
+    let recipe = recipe(2, Markers::Ends);
+    let mut signal = recording(&recipe, 0.0);
+    // Below 100 Hz of the fourth order nothing of the markers is left.
+    let share = 1.0 - (-TAU * 100.0 / RATE_HZ).exp();
+    let mut poles = [0.0; 4];
+    for x in &mut signal {
+        *x = poles.iter_mut().fold(*x, |x, pole| {
+            *pole += share * (x - *pole);
+            *pole
+        });
+    }
+    let mut random = rig::seeded(21);
+    signal.iter_mut().for_each(|x| *x += random.random_range(-1e-6..1e-6));
+    let alone = locate(&Plans::default(), &recipe, &signal, 48_000).unwrap();
+    let silence = vec![0.0; 4 * signal.len()];
+    let among = [&silence[..96_000], &signal, &silence].concat();
+    let among = locate(&Plans::default(), &recipe, &among, 48_000).unwrap();
+    assert_eq!(among.sweeps.len(), 2, "{:?}", among.remarks);
+    for (a, b) in alone.sweeps.iter().zip(&among.sweeps) {
+        assert!((b.1 - a.1 - 96_000.0).abs() < 0.1, "{} and {}", a.1, b.1);
     }
 }
