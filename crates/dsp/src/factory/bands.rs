@@ -129,9 +129,8 @@ fn shelf_and_bell(bare: &ChannelModel, coarse: &LineResponse, reach: &Reach) -> 
     let places = crate::curve::log_grid_hz(reach.hz.0, reach.hz.1, 1.0);
     let bells = places.iter().flat_map(|&hz| [PAIR_DB, -PAIR_DB].map(|gain_db| bell(hz, gain_db, 0.7)));
     let pairs = shelves.flat_map(|shelf| bells.clone().map(move |bell| vec![shelf, bell]));
-    let mut tried: Vec<Fit> = pairs
-        .map(|sections| refine(ChannelModel { sections, ..bare.clone() }, coarse, Part::Level, reach, 8))
-        .collect();
+    let models = pairs.map(|sections| ChannelModel { sections, ..bare.clone() });
+    let mut tried = likeliest(models, coarse, reach);
     tried.sort_by(by_cost);
     tried.dedup_by(|a, b| (a.chi_squared / b.chi_squared - 1.0).abs() < 1e-2);
     tried.truncate(SIDE_BY_SIDE);
@@ -302,9 +301,19 @@ fn with_one_more(fit: &Fit, response: &LineResponse, reach: &Reach) -> Vec<Fit> 
         let places = [half].into_iter().chain(HIGH_SHELVES_HZ).map(clamped);
         starts.extend(places.map(|place| with(shelf(SectionKind::HighShelf, place, gain_db))));
     }
-    let tried = starts.into_iter().map(|sections| {
-        let model = ChannelModel { sections, ..fit.model.clone() };
-        refine(model, response, Part::Level, reach, 8)
-    });
-    tried.collect()
+    let models = starts.into_iter().map(|sections| ChannelModel { sections, ..fit.model.clone() });
+    likeliest(models, response, reach)
+}
+
+/// Steps after which starts are first compared, and those that the better half are given besides.
+const FIRST_STEPS: usize = 3;
+const FURTHER_STEPS: usize = 6;
+
+/// What the better half of starts come to.
+fn likeliest(starts: impl Iterator<Item = ChannelModel>, response: &LineResponse, reach: &Reach) -> Vec<Fit> {
+    let mut tried: Vec<Fit> =
+        starts.map(|start| refine(start, response, Part::Level, reach, FIRST_STEPS)).collect();
+    tried.sort_by(by_cost);
+    tried.truncate(tried.len().div_ceil(2));
+    tried.into_iter().map(|fit| refine(fit.model, response, Part::Level, reach, FURTHER_STEPS)).collect()
 }

@@ -6,6 +6,7 @@ use rustfft::num_complex::Complex64;
 use super::level::{ln_level_slopes, ln_levels};
 use super::model::{ChannelModel, Parameter, Reach};
 use super::response::LineResponse;
+use crate::dot::dot;
 use crate::filter::Warp;
 
 /// What is fitted: the level alone (delay, polarity and all-passes do not show in it), or level and phase.
@@ -53,9 +54,9 @@ impl Fit {
 /// Above this more than noise is left over, in units of the noise's power.
 const MORE_THAN_NOISE: f64 = 1.6;
 
-/// About what the right filters leave (0.0003 dB rms): the rounding and the ripple of the measurement itself, which too many
-/// bands explain as well. Less than this is hardly better.
-const LEAST_REDUCED: f64 = 0.1;
+/// About what the right filters leave (0.0005 dB rms): the rounding and the ripple of the measurement itself, which too many
+/// bands explain as well. Less than this is hardly better, and not worth a search for more bands.
+const LEAST_REDUCED: f64 = 0.3;
 
 /// [`Fit::criterion`] of a fit that leaves `reduced` per residual.
 pub(super) fn criterion(reduced: f64, count: usize, parameters: usize) -> f64 {
@@ -71,24 +72,24 @@ pub(super) fn residuals(model: &ChannelModel, to: &LineResponse, part: Part) -> 
 /// A response with what does not change while a model is fitted to it.
 struct Measured<'a> {
     response: &'a LineResponse,
-    /// Its frequencies on the warped axis.
-    tangents: Vec<f64>,
+    /// Its frequencies on the warped axis, squared.
+    squares: Vec<f64>,
     ln_level: Vec<f64>,
 }
 
 impl<'a> Measured<'a> {
     fn new(response: &'a LineResponse, rate_hz: f64) -> Self {
         let warp = Warp::new(rate_hz);
-        let tangents = response.frequency_hz.iter().map(|&f| warp.tangent(f)).collect();
+        let squares = response.frequency_hz.iter().map(|&f| warp.tangent(f).powi(2)).collect();
         let ln_level = response.value.iter().map(|h| 0.5 * h.norm_sqr().ln()).collect();
-        Self { response, tangents, ln_level }
+        Self { response, squares, ln_level }
     }
 
     fn residuals(&self, model: &ChannelModel, part: Part) -> Vec<f64> {
         let sigma_ln = &self.response.sigma_ln;
         match part {
             Part::Level => {
-                let modelled = ln_levels(model, &self.tangents);
+                let modelled = ln_levels(model, &self.squares);
                 let levels = self.ln_level.iter().zip(&modelled).zip(sigma_ln);
                 levels.map(|((measured, modelled), sigma)| (measured - modelled) / sigma).collect()
             }
@@ -107,7 +108,7 @@ impl<'a> Measured<'a> {
         let sigma_ln = &self.response.sigma_ln;
         match part {
             Part::Level => {
-                let mut columns = ln_level_slopes(model, parameters, &self.tangents);
+                let mut columns = ln_level_slopes(model, parameters, &self.squares);
                 for column in &mut columns {
                     column.iter_mut().zip(sigma_ln).for_each(|(slope, sigma)| *slope /= sigma);
                 }
@@ -127,7 +128,7 @@ impl<'a> Measured<'a> {
 }
 
 fn cost(residuals: &[f64]) -> f64 {
-    residuals.iter().map(|r| r * r).sum()
+    dot(residuals, residuals)
 }
 
 /// Levenberg–Marquardt (Marquardt 1963) from `start`, with steps bent along the valley they run in (geodesic acceleration:
@@ -166,8 +167,7 @@ pub(super) fn refine(start: ChannelModel, to: &LineResponse, part: Part, reach: 
             let straight = factor.solve(&gradient);
             let bend = {
                 let near = measured.residuals(&stepped(&model, &(&straight * BEND_STEP)), part);
-                let curved = curvature(&columns, &straight, &at, &near);
-                factor.solve(&against(&columns, &curved)) * -0.5
+                factor.solve(&curvature(&columns, &normal, &straight, (&at, &near))) * -0.5
             };
             let size = |step: &DVector<f64>| {
                 step.iter().enumerate().map(|(i, by)| by * by * normal[(i, i)]).sum::<f64>().sqrt()
@@ -214,26 +214,26 @@ const BEND_STEP: f64 = 0.1;
 /// A bend longer than this share of its step is not to be trusted.
 const MOST_BENT: f64 = 0.4;
 
-/// Second derivative of the model along `step`, from the residuals here and `near`, after [`BEND_STEP`] of it.
-fn curvature(columns: &[Vec<f64>], step: &DVector<f64>, at: &[f64], near: &[f64]) -> Vec<f64> {
-    let mut rise: Vec<f64> = at.iter().zip(near).map(|(here, there)| here - there).collect();
-    for (column, by) in columns.iter().zip(step.iter()) {
-        rise.iter_mut().zip(column).for_each(|(rise, slope)| *rise -= BEND_STEP * by * slope);
-    }
-    rise.iter_mut().for_each(|rise| *rise *= 2.0 / (BEND_STEP * BEND_STEP));
-    rise
+/// `Jᵀ` times the second derivative of the model along `step`, from the residuals here and `near`, after [`BEND_STEP`] of
+/// it.
+fn curvature(
+    columns: &[Vec<f64>],
+    normal: &DMatrix<f64>,
+    step: &DVector<f64>,
+    (at, near): (&[f64], &[f64]),
+) -> DVector<f64> {
+    let rise: Vec<f64> = at.iter().zip(near).map(|(here, there)| here - there).collect();
+    (against(columns, &rise) - normal * step * BEND_STEP) * (2.0 / (BEND_STEP * BEND_STEP))
 }
 
 /// `Jᵀ x`.
 fn against(columns: &[Vec<f64>], x: &[f64]) -> DVector<f64> {
-    let dot = |column: &Vec<f64>| column.iter().zip(x).map(|(a, b)| a * b).sum();
-    DVector::from_iterator(columns.len(), columns.iter().map(dot))
+    DVector::from_iterator(columns.len(), columns.iter().map(|column| dot(column, x)))
 }
 
 /// `JᵀJ` and `Jᵀr` of the columns of `J`.
 fn normal_equations(columns: &[Vec<f64>], residuals: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
     let n = columns.len();
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>();
     let mut normal = DMatrix::zeros(n, n);
     for i in 0..n {
         for j in 0..=i {

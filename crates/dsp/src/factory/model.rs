@@ -360,10 +360,10 @@ mod tests {
         ];
         let hz = [15.0, 40.0, 150.0, 430.0, 2_500.0, 19_000.0];
         let warp = Warp::new(model.rate_hz);
-        let tangents: Vec<f64> = hz.iter().map(|&f| warp.tangent(f)).collect();
+        let squares: Vec<f64> = hz.iter().map(|&f| warp.tangent(f).powi(2)).collect();
         let parameters = model.parameters(false);
-        let levels = super::super::level::ln_levels(&model, &tangents);
-        let slopes = super::super::level::ln_level_slopes(&model, &parameters, &tangents);
+        let levels = super::super::level::ln_levels(&model, &squares);
+        let slopes = super::super::level::ln_level_slopes(&model, &parameters, &squares);
         let complex = model.log_slopes(&parameters, &hz);
         for (i, h) in model.minimum_phase(&hz).iter().enumerate() {
             // Sums of a dozen terms of order one: 1e-10 leaves room for rounding.
