@@ -160,17 +160,37 @@ fn a_subwoofer_adds_up_with_the_midbass() {
     }
 }
 
+/// A plain full-range pulse.
+fn pulse(at: f64, strength: f64) -> Vec<f64> {
+    let mut x = vec![0.0; 4096];
+    simulated::add_pulse(&mut x, at, strength, 48, 0.92);
+    for q in BUTTERWORTH_4 {
+        Section::pass(100.0, q, true, RATE_HZ).run(&mut x);
+    }
+    x
+}
+
+#[test]
+fn positions_must_agree_on_a_polarity() {
+    let speaker = |name: &str, strengths: &[f64]| Speaker {
+        name: name.into(),
+        impulses: strengths.iter().map(|strength| pulse(60.0, *strength)).collect(),
+    };
+    let speakers = [
+        speaker("sound", &[1.0; 6]),
+        speaker("divided", &[1.0, 1.0, -1.0, -1.0, -1.0, -1.0]),
+        speaker("turned", &[-1.0, -1.0, -1.0, -1.0, -1.0, 1.0]),
+    ];
+    let alignment = align(&speakers, options(None)).unwrap();
+    let inverted: Vec<bool> = alignment.channels.iter().map(|channel| channel.invert).collect();
+    assert_eq!(inverted, [false, false, true], "{:?}", alignment.remarks);
+    let said = |words: &str| alignment.remarks.iter().any(|remark| remark.contains(words));
+    assert!(said("divided measures inverted at some positions and not at others"), "{:?}", alignment.remarks);
+}
+
 #[test]
 fn delays_land_on_the_processors_steps() {
-    // Two plain full-range pulses, 1.234 ms apart, the second half as loud.
-    let pulse = |at: f64, strength: f64| {
-        let mut x = vec![0.0; 4096];
-        simulated::add_pulse(&mut x, at, strength, 48, 0.92);
-        for q in BUTTERWORTH_4 {
-            Section::pass(100.0, q, true, RATE_HZ).run(&mut x);
-        }
-        x
-    };
+    // Two pulses, 1.234 ms apart, the second half as loud.
     let near = pulse(48.0, 1.0);
     let far = pulse(48.0 + 1.234e-3 * RATE_HZ, -0.5);
     let speakers =

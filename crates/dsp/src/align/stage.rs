@@ -84,8 +84,14 @@ struct Found {
     level_db: f64,
     confidence: Confidence,
     inverted: bool,
+    /// Whether the positions agree on that.
+    agreed: bool,
     subwoofer: bool,
 }
+
+/// Positions agree on a polarity when this share of their evidence speaks for it. Of several drivers on one channel, one of
+/// them turned over by its crossover, each position may hear another first.
+const AGREED: f64 = 0.8;
 
 /// Works out delays, polarity and gains.
 ///
@@ -227,17 +233,17 @@ fn find(speaker: &Speaker, rate_hz: f64) -> Result<Found, AlignError> {
         core_high_hz: median(&|a| a.band.core_high_hz),
         ..arrivals[0].band
     };
-    let vote = arrivals
-        .iter()
-        .map(|a| if a.polarity == Polarity::Inverted { -a.coherence } else { a.coherence })
-        .sum::<f64>();
+    let vote = |a: &Arrival| if a.polarity == Polarity::Inverted { -a.coherence } else { a.coherence };
+    let (votes, voices) =
+        arrivals.iter().fold((0.0, 0.0), |(sum, all), a| (sum + vote(a), all + a.coherence));
     let mut sure: Vec<Confidence> = arrivals.iter().map(|a| a.confidence).collect();
     sure.sort();
     Ok(Found {
         arrival_s: median(&|a| a.time_s),
         level_db: arrivals.iter().map(|a| a.band.level_db).sum::<f64>() / arrivals.len() as f64,
         confidence: sure[(sure.len() - 1) / 2],
-        inverted: vote < 0.0,
+        inverted: votes < 0.0,
+        agreed: 0.5 * (1.0 + votes.abs() / f64::max(voices, f64::MIN_POSITIVE)) > AGREED,
         subwoofer: band.core_high_hz < SUBWOOFER_BELOW_HZ.0 && band.high_hz < SUBWOOFER_BELOW_HZ.1,
         band,
         arrivals,
@@ -265,6 +271,12 @@ fn polarity(speakers: &[Speaker], found: &[Found], remarks: &mut Vec<String>) ->
             if f.confidence == Confidence::Low {
                 remarks.push(format!(
                     "{name} may be inverted, but its response is too unclear to say; it was left as it is. Check the wiring."
+                ));
+                return false;
+            }
+            if !f.agreed {
+                remarks.push(format!(
+                    "{name} measures inverted at some positions and not at others, as a reflection close by or several drivers on one channel make it; it was left as it is."
                 ));
                 return false;
             }

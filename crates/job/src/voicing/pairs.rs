@@ -34,9 +34,12 @@ pub(super) fn agree(cabin: &CabinCurves, map: &ChannelMap, tune: &mut Tune) -> V
                 channel.polarity = believed;
             }
         }
+        let so = match believed {
+            Polarity::Normal => "both were left as they are wired.",
+            Polarity::Inverted => "both were turned over, as the nearer one measured. Check their wires.",
+        };
         said.push(format!(
-            "{} and {} sound alike though one measured the other way round; both were set as the nearer one. Check their \
-             wires.",
+            "{} and {} sound alike though one measured the other way round; {so}",
             left.name, right.name
         ));
     }
