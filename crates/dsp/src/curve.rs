@@ -72,6 +72,21 @@ pub fn log_grid_hz(from_hz: f64, to_hz: f64, points_per_octave: f64) -> Vec<f64>
     (0..=steps).map(|i| if i == steps { to_hz } else { from_hz * (ratio * i as f64).exp() }).collect()
 }
 
+/// Means of `values` over `octaves` around each of the ascending frequencies, or over `width_hz` where that is wider.
+pub(crate) fn running_mean(frequency_hz: &[f64], values: &[f64], octaves: f64, width_hz: f64) -> Vec<f64> {
+    let mut sums = vec![0.0];
+    for value in values {
+        sums.push(sums[sums.len() - 1] + value);
+    }
+    let half = (0.5 * octaves).exp2();
+    let mean = |f: &f64| {
+        let from = frequency_hz.partition_point(|x| *x < (f / half).min(f - 0.5 * width_hz));
+        let to = frequency_hz.partition_point(|x| *x <= (f * half).max(f + 0.5 * width_hz));
+        (sums[to] - sums[from]) / (to - from).max(1) as f64
+    };
+    frequency_hz.iter().map(mean).collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -83,6 +98,16 @@ mod tests {
         assert_eq!(curve.level_at_db(400.0), Some(10.0));
         assert_eq!(curve.level_at_db(99.0), None);
         assert_eq!(Curve::default().level_at_db(100.0), None);
+    }
+
+    /// Three points lie within an octave of points half an octave apart, and two at either end; a width in hertz takes in more
+    /// where it is the wider.
+    #[test]
+    fn means_run_over_octaves_or_hertz() {
+        let hz: Vec<f64> = (0..5).map(|i| 100.0 * 2f64.powf(0.499 * f64::from(i))).collect();
+        let values = [0.0, 3.0, 6.0, 0.0, 12.0];
+        assert_eq!(running_mean(&hz, &values, 1.0, 0.0), [1.5, 3.0, 3.0, 6.0, 6.0]);
+        assert_eq!(running_mean(&hz, &values, 1.0, 210.0), [3.0, 3.0, 2.25, 6.0, 6.0]);
     }
 
     #[test]

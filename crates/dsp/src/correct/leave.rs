@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 
 use rustfft::num_complex::Complex64;
 
-use crate::curve::{Curve, interpolate_log};
+use crate::curve::{Curve, interpolate_log, running_mean};
 use crate::limits::Limits;
 use crate::tune::LeftAlone;
 
@@ -78,21 +78,9 @@ fn runs(values: &[f64], is: impl Fn(f64) -> bool) -> impl Iterator<Item = (usize
     found.into_iter()
 }
 
-/// Running mean over `octaves`.
-fn smoothed(grid_hz: &[f64], values: &[f64], octaves: f64) -> Vec<f64> {
-    let half = 2f64.powf(octaves / 2.0);
-    (grid_hz.iter())
-        .map(|&f| {
-            let (a, b) =
-                (grid_hz.partition_point(|&x| x < f / half), grid_hz.partition_point(|&x| x <= f * half));
-            values[a..b].iter().sum::<f64>() / (b - a).max(1) as f64
-        })
-        .collect()
-}
-
 fn beyond_range(grid_hz: &[f64], error_db: &[f64], limits: &Limits) -> Vec<Region> {
-    let best = smoothed(grid_hz, error_db, 1.0).into_iter().fold(f64::NEG_INFINITY, f64::max);
-    let level = smoothed(grid_hz, error_db, 1.0 / 3.0);
+    let best = running_mean(grid_hz, error_db, 1.0, 0.0).into_iter().fold(f64::NEG_INFINITY, f64::max);
+    let level = running_mean(grid_hz, error_db, 1.0 / 3.0, 0.0);
     let within_reach = best - limits.gain_db.max.max(3.0) - 3.0;
     let last = grid_hz.len().saturating_sub(1);
     let mut regions = Vec::new();

@@ -1,9 +1,9 @@
 //! Equaliser bands beside band edges: found one after the other, mended, and dropped where they are not worth their numbers.
 
-use super::edges::smoothed;
 use super::fit::{Fit, Part, refine, residuals};
 use super::model::{ChannelModel, DB_PER_NEPER, Reach, bell};
 use super::response::LineResponse;
+use crate::curve::running_mean;
 use crate::tune::{Section, SectionKind};
 
 /// Equaliser bands that are looked for in one output.
@@ -235,7 +235,7 @@ fn with_one_more(fit: &Fit, response: &LineResponse, reach: &Reach) -> Vec<Fit> 
     let left_db: Vec<f64> = left.iter().zip(&response.sigma_ln).map(|(r, s)| r * s * DB_PER_NEPER).collect();
     // Points that are less sure count for less, but none for everything.
     let weight: Vec<f64> = response.sigma_ln.iter().map(|s| 1.0 / (1.0 + s / 2e-3)).collect();
-    let smooth = smoothed(hz, &left_db, 1.0 / 6.0);
+    let smooth = running_mean(hz, &left_db, 1.0 / 6.0, 0.0);
     let weighed: Vec<f64> = smooth.iter().zip(&weight).map(|(db, w)| db.abs() * w).collect();
     let inside = |i: &usize| (reach.hz.0..=reach.hz.1).contains(&hz[*i]);
     let mut order: Vec<usize> = (0..hz.len()).filter(inside).collect();

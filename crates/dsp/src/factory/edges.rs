@@ -2,6 +2,7 @@
 
 use super::model::{ChannelModel, edge};
 use super::response::LineResponse;
+use crate::curve::running_mean;
 use crate::filter::Warp;
 use crate::tune::{Crossover, CrossoverFamily, Pass, Section};
 
@@ -29,7 +30,7 @@ impl Band {
 pub(super) fn band_of(response: &LineResponse) -> Option<Band> {
     let level_db = response.level_db();
     let hz = &response.frequency_hz;
-    let top_db = smoothed(hz, &level_db, 1.0 / 3.0).into_iter().fold(f64::NEG_INFINITY, f64::max);
+    let top_db = running_mean(hz, &level_db, 1.0 / 3.0, 0.0).into_iter().fold(f64::NEG_INFINITY, f64::max);
     let mut band = crossing(hz, &level_db, top_db)?;
     for _ in 0..20 {
         let mut levels: Vec<f64> =
@@ -61,18 +62,6 @@ fn crossing(hz: &[f64], level_db: &[f64], reference_db: f64) -> Option<Band> {
         low_hz: (first > 0).then(|| between(first - 1, first)),
         high_hz: (last + 1 < hz.len()).then(|| between(last + 1, last)),
     })
-}
-
-/// Running mean over `octaves` on a logarithmic axis.
-pub(super) fn smoothed(hz: &[f64], level_db: &[f64], octaves: f64) -> Vec<f64> {
-    let half = (0.5 * octaves).exp2();
-    hz.iter()
-        .map(|&centre| {
-            let from = hz.partition_point(|&f| f < centre / half);
-            let to = hz.partition_point(|&f| f <= centre * half);
-            level_db[from..to].iter().sum::<f64>() / (to - from) as f64
-        })
-        .collect()
 }
 
 /// Place of an edge and its order from how steeply the level falls, as deep as it is heard.

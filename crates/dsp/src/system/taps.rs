@@ -6,6 +6,7 @@
 
 use super::{Aim, System};
 use crate::correct::{BoundedTaps, bounded_taps, latency_samples, pre_ringing_db};
+use crate::curve::running_mean;
 use crate::filter::{ChannelFilter, taps_responses};
 use crate::limits::{Limits, PreRinging};
 use crate::spectrum::Complex;
@@ -234,7 +235,12 @@ impl Work<'_> {
                     -sum / total * self.reach[i]
                 })
                 .collect();
-            let smooth = smoothed(hz, &raw, self.limits.sample_rate_hz / self.limits.fir_taps as f64);
+            let smooth = running_mean(
+                hz,
+                &raw,
+                NARROWEST_OCTAVES,
+                self.limits.sample_rate_hz / self.limits.fir_taps as f64,
+            );
             let least_db = self.limits.gain_db.min.min(0.0);
             smooth.iter().zip(&self.room_db[c]).map(|(db, room)| db.clamp(least_db, *room)).collect()
         };
@@ -281,22 +287,6 @@ fn reach(limits: &Limits, latency: usize, aim: &Aim) -> Vec<f64> {
     let after = limits.fir_taps.saturating_sub(latency).max(1) as f64;
     let from_hz = 2.0 * limits.sample_rate_hz / after;
     aim.frequency_hz.iter().map(|f| (f / from_hz).log2().clamp(0.0, 1.0)).collect()
-}
-
-/// Means over [`NARROWEST_OCTAVES`], or over `width_hz` where that is wider.
-fn smoothed(hz: &[f64], values: &[f64], width_hz: f64) -> Vec<f64> {
-    let mut sums = vec![0.0];
-    for value in values {
-        sums.push(sums[sums.len() - 1] + value);
-    }
-    let half = (0.5 * NARROWEST_OCTAVES).exp2();
-    hz.iter()
-        .map(|f| {
-            let from = hz.partition_point(|x| *x < (f / half).min(f - 0.5 * width_hz));
-            let to = hz.partition_point(|x| *x <= (f * half).max(f + 0.5 * width_hz));
-            (sums[to] - sums[from]) / (to - from).max(1) as f64
-        })
-        .collect()
 }
 
 #[cfg(test)]
