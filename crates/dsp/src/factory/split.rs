@@ -13,7 +13,7 @@ const TOGETHER_OCTAVES: f64 = 0.2;
 /// Edges of the same split may seem this far apart while one of them is taken for another filter.
 const CONFUSED_OCTAVES: f64 = 0.4;
 /// Edges that agree to this need no second look.
-const ALIKE_OCTAVES: f64 = 0.01;
+const ALIKE_OCTAVES: f64 = 0.003;
 /// Edges this close need not be tried one after the other.
 const TO_A_HAIR_OCTAVES: f64 = 0.002;
 /// An edge of at most this order may be none, bent by equalisation.
@@ -141,17 +141,19 @@ fn options(findings: &[ChannelFinding], i: usize, pass: Pass) -> Vec<Edge> {
     let far = |edge: &Crossover| {
         octaves(edge.frequency_hz, own.frequency_hz).min(octaves(edge.frequency_hz, ends_hz))
     };
-    for split in splits(findings, i) {
-        let within = if is_sure(finding) { CONFUSED_OCTAVES } else { ONE_SPLIT_OCTAVES };
-        let alike = same_kind(&split.edge, &own)
-            && octaves(split.edge.frequency_hz, own.frequency_hz) < ALIKE_OCTAVES;
-        // What is sure and agrees with anyone of its split is settled.
-        if alike && is_sure(finding) {
-            return vec![Edge::Own];
-        }
-        if far(&split.edge) < within {
-            list.push(Edge::Shown { edge: Some(Crossover { pass, ..split.edge }), sure: split.sure });
-        }
+    let splits = splits(findings, i);
+    let agrees = splits.iter().any(|split| {
+        same_kind(&split.edge, &own) && octaves(split.edge.frequency_hz, own.frequency_hz) < ALIKE_OCTAVES
+    });
+    // What is sure and agrees with anyone of its split is settled.
+    if agrees && is_sure(finding) {
+        return vec![Edge::Own];
+    }
+    let within = if is_sure(finding) { CONFUSED_OCTAVES } else { ONE_SPLIT_OCTAVES };
+    for split in splits.into_iter().filter(|split| far(&split.edge) < within) {
+        // Where two agree, a third is not surer than both.
+        let sure = split.sure && (!agrees || same_kind(&split.edge, &own));
+        list.push(Edge::Shown { edge: Some(Crossover { pass, ..split.edge }), sure });
     }
     let others = findings.iter().enumerate().filter(|(j, _)| *j != i);
     let open: Vec<bool> = others
@@ -220,5 +222,83 @@ pub fn doubt_contradicted(findings: &mut [ChannelFinding]) {
         .collect();
     for (finding, _) in findings.iter_mut().zip(contradicted).filter(|(_, it)| *it) {
         finding.confidence.edges = finding.confidence.edges.min(Sure::Medium);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::factory::ChannelModel;
+    use crate::factory::channel::Confidence;
+    use crate::tune::CrossoverFamily;
+
+    /// A filter of an output: family, order and frequency.
+    type Filter = Option<(CrossoverFamily, u8, f64)>;
+    use CrossoverFamily::{Butterworth, LinkwitzRiley};
+
+    fn finding(low: Filter, high: Filter, edges: Sure) -> ChannelFinding {
+        let edge = |pass, filter: Filter| {
+            filter.map(|(family, order, frequency_hz)| Crossover { pass, family, order, frequency_hz })
+        };
+        let (high_pass, low_pass) = (edge(Pass::High, low), edge(Pass::Low, high));
+        ChannelFinding {
+            band_hz: (low.map_or(5.0, |it| it.2), high.map_or(20_000.0, |it| it.2)),
+            open_ends: (low.is_none(), high.is_none()),
+            model: ChannelModel { high_pass, low_pass, ..ChannelModel::flat(48_000.0) },
+            delay_within_s: 0.0,
+            level_db: 0.0,
+            unexplained_db: 0.0,
+            snr_db: 60.0,
+            confidence: Confidence { edges, polarity: Sure::High, all_passes: Sure::High, shape: Sure::High },
+        }
+    }
+
+    /// How sure each output of a woofer up to `woofer`, a midrange from 94 Hz and a tweeter stays of its edges.
+    fn sure_beside(woofer: Filter) -> [Sure; 3] {
+        let (low, high) = (Some((LinkwitzRiley, 4, 94.0)), Some((LinkwitzRiley, 4, 2_500.0)));
+        let mut findings = [
+            finding(None, woofer, Sure::High),
+            finding(low, high, Sure::High),
+            finding(high, None, Sure::High),
+        ];
+        doubt_contradicted(&mut findings);
+        findings.map(|it| it.confidence.edges)
+    }
+
+    #[test]
+    fn an_edge_that_no_neighbour_shows_is_doubted() {
+        // As on the other side of the split, a tenth of an octave off at most.
+        assert_eq!(sure_beside(Some((LinkwitzRiley, 4, 94.0))), [Sure::High; 3]);
+        assert_eq!(sure_beside(Some((LinkwitzRiley, 4, 98.0))), [Sure::High; 3]);
+        // The same filter elsewhere, or another one there: one of the two sides is wrong.
+        for woofer in [(LinkwitzRiley, 4, 75.0), (Butterworth, 4, 94.0), (LinkwitzRiley, 2, 94.0)] {
+            assert_eq!(sure_beside(Some(woofer)), [Sure::Medium, Sure::Medium, Sure::High], "{woofer:?}");
+        }
+        // Nobody else shows a split within reach: there is nothing to contradict.
+        let woofer = || finding(None, Some((LinkwitzRiley, 4, 75.0)), Sure::High);
+        let mut apart = [woofer(), finding(Some((LinkwitzRiley, 4, 2_500.0)), None, Sure::High)];
+        doubt_contradicted(&mut apart);
+        assert_eq!(apart.map(|it| it.confidence.edges), [Sure::High; 2]);
+        // Doubt is never taken away.
+        let mut low = [woofer(), finding(Some((LinkwitzRiley, 4, 94.0)), None, Sure::Low)];
+        doubt_contradicted(&mut low);
+        assert_eq!(low.map(|it| it.confidence.edges), [Sure::Medium, Sure::Low]);
+    }
+
+    #[test]
+    fn one_sure_output_is_no_surer_than_two_that_agree() {
+        let (agreed, other_kind) = (Some((LinkwitzRiley, 2, 2_500.0)), Some((Butterworth, 2, 2_500.0)));
+        let told = |low_mid: Filter| {
+            let findings = [
+                finding(None, low_mid, Sure::Medium),
+                finding(agreed, None, Sure::Medium),
+                finding(other_kind, None, Sure::High),
+            ];
+            let shown = shown_by_others(&findings).swap_remove(1);
+            let other = |pair: &&Shown| matches!(pair.low, Edge::Shown { edge: Some(edge), .. } if edge.family == Butterworth);
+            shown.iter().find(other).map(|pair| pair.low.is_sure())
+        };
+        assert_eq!(told(agreed), Some(false));
+        assert_eq!(told(None), Some(true));
     }
 }
