@@ -259,7 +259,7 @@ fn with_one_more(fit: &Fit, response: &LineResponse, reach: &Reach) -> Vec<Fit> 
         let qs: &[f64] = if rank == 0 { &[0.7, 1.5, 4.0] } else { &[1.5] };
         starts.extend(qs.iter().map(|&q| with(bell(hz[i], left_db[i].clamp(-12.0, 12.0), q))));
     }
-    // Two bells close together look like one at first.
+    // Two bells close together, and a broad one with a narrow one on it, look like one at first.
     let nearest = |i: usize| {
         let far = |s: &Section| (s.frequency_hz / hz[i]).log2().abs();
         let bells = fit.model.sections.iter().enumerate().filter(|(_, s)| s.kind == SectionKind::Peaking);
@@ -267,16 +267,18 @@ fn with_one_more(fit: &Fit, response: &LineResponse, reach: &Reach) -> Vec<Fit> 
     };
     if let Some(k) = places.first().and_then(|&i| nearest(i)) {
         let whole = fit.model.sections[k];
-        let mut sections = fit.model.sections.clone();
-        let half = |ratio: f64| Section {
-            frequency_hz: whole.frequency_hz * ratio,
+        let part = |place: f64, narrower: f64| Section {
+            frequency_hz: whole.frequency_hz * place,
             gain_db: 0.6 * whole.gain_db,
-            q: 1.4 * whole.q,
+            q: narrower * whole.q,
             ..whole
         };
-        sections[k] = half(0.84);
-        sections.push(half(1.19));
-        starts.push(sections);
+        for (one, other) in [(part(0.84, 1.4), part(1.19, 1.4)), (part(0.96, 0.6), part(1.04, 1.6))] {
+            let mut sections = fit.model.sections.clone();
+            sections[k] = one;
+            sections.push(other);
+            starts.push(sections);
+        }
     }
     let shelf = |kind, frequency_hz, gain_db: f64| Section {
         kind,

@@ -142,14 +142,19 @@ fn options(findings: &[ChannelFinding], i: usize, pass: Pass) -> Vec<Edge> {
         octaves(edge.frequency_hz, own.frequency_hz).min(octaves(edge.frequency_hz, ends_hz))
     };
     let splits = splits(findings, i);
-    let agrees = splits.iter().any(|split| {
-        same_kind(&split.edge, &own) && octaves(split.edge.frequency_hz, own.frequency_hz) < ALIKE_OCTAVES
-    });
+    let shown_within = |most_octaves: f64| {
+        splits.iter().any(|split| {
+            same_kind(&split.edge, &own) && octaves(split.edge.frequency_hz, own.frequency_hz) < most_octaves
+        })
+    };
+    let agrees = shown_within(ALIKE_OCTAVES);
     // What is sure and agrees with anyone of its split is settled.
     if agrees && is_sure(finding) {
         return vec![Edge::Own];
     }
-    let within = if is_sure(finding) { CONFUSED_OCTAVES } else { ONE_SPLIT_OCTAVES };
+    // What nobody else shows may have gone astray, however sure it is.
+    let confirmed = is_sure(finding) && shown_within(TOGETHER_OCTAVES);
+    let within = if confirmed { CONFUSED_OCTAVES } else { ONE_SPLIT_OCTAVES };
     for split in splits.into_iter().filter(|split| far(&split.edge) < within) {
         // Where two agree, a third is not surer than both.
         let sure = split.sure && (!agrees || same_kind(&split.edge, &own));
