@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::edges::{band_of, same_edges};
+use super::edges::{band_of, kind, same_edges};
 use super::excess::{self, Excess};
 use super::fit::{Part, deviation};
 use super::model::{ChannelModel, Parameter};
@@ -98,7 +98,7 @@ pub fn explain_beside(
     // What others show is not in doubt for what this output alone might be; what nobody shows is as doubtful as it was.
     let settled = |shown: Edge, own: Option<Crossover>| match shown {
         Edge::Own => own.is_none() || before.confidence.edges == Sure::High,
-        Edge::Shown { sure, .. } => sure,
+        Edge::Shown { edge, sure } => sure && kind(&edge) == kind(&own),
     };
     let explained = !shape.fit.leaves_more_than_noise(&heard);
     again.confidence.edges = if settled(pair.low, again.model.high_pass)

@@ -144,7 +144,23 @@ pub(super) fn explain_held(
     tried.sort_by(by_criterion);
     tried.extend(tried.first().filter(|best| may_be_a_pair(best)).and_then(|_| search.by_pairs(&bare)));
     let fit = tried.into_iter().min_by(by_criterion)?;
+    let free = Reach { edges_hz: (None, None), ..reach };
+    let fit = simplified(fit, &coarse, response, &free);
+    let reach = if same_edges(&fit.model, &bare) { reach } else { free };
     Some(Shape { fit: in_order(fit), rival: None, reach })
+}
+
+/// The explanation with another filter at an edge and fewer bands there, where that explains the level as well: a
+/// Linkwitz–Riley filter and the bells that make Butterworth's of it are Butterworth's.
+fn simplified(fit: Fit, coarse: &LineResponse, response: &LineResponse, reach: &Reach) -> Fit {
+    let here = Fit::of(fit.model.clone(), coarse, Part::Level).criterion(Part::Level);
+    let others = with_other_edges(&fit.model).into_iter();
+    let fewer = others.filter(|model| model.sections.len() < fit.model.sections.len());
+    let simpler = fewer
+        .map(|model| refine(model, coarse, Part::Level, reach, 40))
+        .filter(|tried| tried.criterion(Part::Level) < here)
+        .map(|tried| finished(tried.model, response, reach));
+    simpler.chain([fit.clone()]).min_by(by_criterion).unwrap_or(fit)
 }
 
 /// The explanation of the level that a model comes to which was last fitted to level and phase together: where its filters
