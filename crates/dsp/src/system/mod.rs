@@ -19,15 +19,15 @@ pub struct Speaker {
     pub heard: Vec<Vec<Vec<Complex>>>,
 }
 
-/// What is judged by itself: one side playing, heard at the places of one seat.
+/// What is judged by itself: one side playing, or both, heard at the places of one seat.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Scene {
     /// How many places its average is over.
     pub places: usize,
     /// What its distance from the aim weighs beside the others'; not negative.
     pub weight: f64,
-    /// Scenes with the same number are held against the aim at one level: the sides of a seat. Each seat has its own.
-    pub seat: usize,
+    /// Scenes with the same number are held against the aim at one level, as the sides of a seat are.
+    pub level: usize,
 }
 
 /// All channels at all places, in every scene.
@@ -37,13 +37,14 @@ pub struct System {
     pub frequency_hz: Vec<f64>,
     /// The channels.
     pub speakers: Vec<Speaker>,
-    /// The left side plays, the right side plays; again for another seat.
+    /// The left side plays, the right side plays, perhaps both; again for another seat.
     pub scenes: Vec<Scene>,
     /// Power is smoothed over 1/N octave.
     pub smoothing_per_octave: f64,
 }
 
-/// What the average over places is to be, on a grid even in octaves; only its shape counts, one level for each seat.
+/// What the average over places is to be, on a grid even in octaves; only its shape counts, at one level for scenes of one
+/// number.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Aim {
     /// The grid.
@@ -135,23 +136,23 @@ impl System {
             .collect()
     }
 
-    /// Takes each seat's weighted mean out of values over scenes and points: its level is free.
+    /// Takes the weighted mean of scenes of one level out of values over scenes and points: that level is free.
     fn centre(&self, values: &mut [f64], weights: &[f64]) {
         let points = values.len() / self.scenes.len().max(1);
-        let seats = self.scenes.iter().map(|it| it.seat + 1).max().unwrap_or(0);
-        let mut sums = vec![(0.0, 0.0); seats];
+        let levels = self.scenes.iter().map(|it| it.level + 1).max().unwrap_or(0);
+        let mut sums = vec![(0.0, 0.0); levels];
         for (i, (value, weight)) in values.iter().zip(weights).enumerate() {
-            let (sum, total) = &mut sums[self.scenes[i / points].seat];
+            let (sum, total) = &mut sums[self.scenes[i / points].level];
             *sum += weight * value;
             *total += weight;
         }
         for (i, value) in values.iter_mut().enumerate() {
-            let (sum, total) = sums[self.scenes[i / points].seat];
+            let (sum, total) = sums[self.scenes[i / points].level];
             *value -= sum / total.max(f64::MIN_POSITIVE);
         }
     }
 
-    /// Rms distance of the averages from the aim, each seat at its own level; infinite where a setting makes no filter.
+    /// Rms distance of the averages from the aim; infinite where a setting makes no filter.
     pub fn error_db(&self, aim: &Aim, tune: &Tune) -> f64 {
         self.gains(tune).map_or(f64::INFINITY, |gains| self.error_of(aim, &gains))
     }
@@ -176,7 +177,7 @@ impl System {
         (0..count).map(without).collect()
     }
 
-    /// For each scene and point, the average's distance from the aim at the level of its seat.
+    /// For each scene and point, the average's distance from the aim at its level.
     fn away_db(&self, aim: &Aim, gains: &[Vec<Complex>]) -> Vec<f64> {
         self.away_of(aim, &self.sums(gains))
     }

@@ -346,7 +346,7 @@ mod tests {
         let system = System {
             frequency_hz: hz,
             speakers,
-            scenes: vec![Scene { places: 2, weight: 1.0, seat: 0 }],
+            scenes: vec![Scene { places: 2, weight: 1.0, level: 0 }],
             smoothing_per_octave: 12.0,
         };
         let frequency_hz = log_grid_hz(30.0, 16_000.0, 24.0);

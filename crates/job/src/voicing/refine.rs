@@ -22,7 +22,7 @@ pub struct Refined {
     /// What was done, where it was worth it.
     #[serde(skip)]
     pub reasons: Vec<Reason>,
-    /// Rms distance of all sides from the target, at one level, before.
+    /// Rms distance of all sides, and of the low bass of both, from the target, before.
     pub before_db: f64,
     /// The same after; never more.
     pub after_db: f64,
@@ -125,7 +125,7 @@ pub(super) fn broad(limits: &Limits) -> Limits {
     broad
 }
 
-/// Rms distance of all sides from the target, at one level.
+/// Rms distance of all sides from the target, at one level, and of the low bass of both at its own.
 pub fn whole_error_db(cabin: &CabinCurves, tune: &Tune, target: &Target) -> f64 {
     system_of(cabin).error_db(&aim_of(cabin, target, 1), tune)
 }

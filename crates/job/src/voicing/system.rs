@@ -14,14 +14,24 @@ use crate::source::SIDES;
 /// Grid of the aim: twice as fine as the smoothing.
 const POINTS_PER_OCTAVE: f64 = 24.0;
 
-/// The sides that have speakers of their own; both together where none has.
-pub(super) fn scenes(cabin: &CabinCurves) -> Vec<Side> {
-    let own: Vec<Side> = SIDES
-        .iter()
-        .map(|(side, _)| *side)
+/// Up to here music plays the same on both sides, and both add up in a cabin (common practice, no source).
+const LOW_BASS_TO_HZ: f64 = 120.0;
+
+/// The sides that have speakers of their own, and both together: for the low bass, or for all where no side has any.
+pub(super) fn scenes(cabin: &CabinCurves) -> Vec<(Side, (f64, f64))> {
+    let heard = |side: Side| heard_band(cabin, &Scope::Side(side));
+    let own = SIDES.iter().map(|(side, _)| *side);
+    let mut scenes: Vec<(Side, (f64, f64))> = own
         .filter(|side| cabin.channels.iter().any(|it| it.side == *side))
+        .map(|side| (side, heard(side)))
         .collect();
-    if own.is_empty() { vec![Side::Both] } else { own }
+    let (low_hz, high_hz) = heard(Side::Both);
+    match scenes.len() {
+        0 => scenes.push((Side::Both, (low_hz, high_hz))),
+        1 => {}
+        _ => scenes.push((Side::Both, (low_hz, high_hz.min(LOW_BASS_TO_HZ)))),
+    }
+    scenes
 }
 
 /// Positions at which every channel was measured, in order.
@@ -52,7 +62,8 @@ pub(super) fn system_of(cabin: &CabinCurves) -> System {
     seats_as_system(&[(cabin, 1.0)])
 }
 
-/// Several seats as one system: each side at each seat is judged by itself, and weighs what is given beside the seat.
+/// Several seats as one system: each side at each seat is judged by itself, and weighs what is given beside the seat. So is
+/// the low bass of both, at a level of its own: both are louder there than one.
 ///
 /// Channels are taken from the first seat; a seat without takes of one hears silence from it.
 pub(super) fn seats_as_system(seats: &[(&CabinCurves, f64)]) -> System {
@@ -63,7 +74,11 @@ pub(super) fn seats_as_system(seats: &[(&CabinCurves, f64)]) -> System {
     let every_scene = || {
         let seats = seats.iter().zip(&positions).enumerate();
         seats.flat_map(|(number, ((seat, weight), names))| {
-            sides.iter().map(move |side| (number, *seat, *weight, *side, names))
+            let both_beside = sides.len() > 1;
+            sides.iter().map(move |(side, _)| {
+                let level = 2 * number + usize::from(both_beside && *side == Side::Both);
+                (level, *seat, *weight, *side, names)
+            })
         })
     };
     let speaker = |channel: &ChannelCurves| Speaker {
@@ -78,7 +93,7 @@ pub(super) fn seats_as_system(seats: &[(&CabinCurves, f64)]) -> System {
         frequency_hz: Bins::standard().frequency_hz.clone(),
         speakers: first.iter().flat_map(|it| &it.channels).map(speaker).collect(),
         scenes: every_scene()
-            .map(|(seat, _, weight, _, names)| Scene { places: names.len(), weight, seat })
+            .map(|(level, _, weight, _, names)| Scene { places: names.len(), weight, level })
             .collect(),
         smoothing_per_octave: SMOOTHING_PER_OCTAVE,
     }
@@ -86,8 +101,7 @@ pub(super) fn seats_as_system(seats: &[(&CabinCurves, f64)]) -> System {
 
 /// The target as an aim over what is heard of each side, for so many seats.
 pub(super) fn aim_of(cabin: &CabinCurves, target: &Target, seats: usize) -> Aim {
-    let of_a_seat: Vec<(f64, f64)> =
-        scenes(cabin).into_iter().map(|side| heard_band(cabin, &Scope::Side(side))).collect();
+    let of_a_seat: Vec<(f64, f64)> = scenes(cabin).into_iter().map(|(_, span_hz)| span_hz).collect();
     let low_hz = of_a_seat.iter().map(|it| it.0).fold(f64::INFINITY, f64::min);
     let high_hz = of_a_seat.iter().map(|it| it.1).fold(0.0, f64::max);
     let frequency_hz =

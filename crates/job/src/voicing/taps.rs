@@ -48,7 +48,7 @@ pub(super) fn tap_seats(
     let aim = aim_of(first, target, seats.len());
     let mut trusted = Vec::new();
     for (seat, _) in seats {
-        for side in scenes(first) {
+        for (side, _) in scenes(first) {
             trusted.push(trust_in(seat, &tune, &Scope::Side(side), target, limits, &aim.frequency_hz)?);
         }
     }
