@@ -80,7 +80,8 @@ fn examine<'a>(
     let near = ranked
         .iter()
         .skip(1)
-        .filter(|(chi, other)| (chi - best) / unit < APART && !same(&other.slip, &suspect.slip));
+        .filter(|(chi, other)| (chi - best) / unit < APART)
+        .filter(|(_, other)| !same(&other.slip, &suspect.slip) && !covers(&suspect.slip, &other.slip));
     bench.rivals = near.map(|(_, other)| other.slip.clone()).collect();
     bench.slip = Some(suspect.slip.clone());
     Ok(bench)
@@ -89,6 +90,11 @@ fn examine<'a>(
 /// Two names for one typed number: a decimal shift is also a wrong number.
 fn same(one: &Slip, other: &Slip) -> bool {
     place(one).is_some() && place(one) == place(other)
+}
+
+/// A missing band may also stand where the channel plays nothing; its sentence says so.
+fn covers(slip: &Slip, other: &Slip) -> bool {
+    matches!(slip, Slip::MissingBand { band } if place(other) == Some((*band, "frequency")))
 }
 
 fn place(slip: &Slip) -> Option<(usize, &'static str)> {
