@@ -80,7 +80,7 @@ fn examine<'a>(
     let near = ranked
         .iter()
         .skip(1)
-        .filter(|(chi, other)| (chi - best) / unit < APART)
+        .filter(|(chi, _)| (chi - best) / unit < APART)
         .filter(|(_, other)| !same(&other.slip, &suspect.slip) && !covers(&suspect.slip, &other.slip));
     bench.rivals = near.map(|(_, other)| other.slip.clone()).collect();
     bench.slip = Some(suspect.slip.clone());
