@@ -42,7 +42,7 @@ pub struct Arrival {
 const AGREE_S: f64 = 60e-6;
 
 /// Polarity is sure when this share of the evidence speaks for it, and doubtful below the second.
-const UNANIMOUS: f64 = 0.8;
+pub(super) const UNANIMOUS: f64 = 0.8;
 const DIVIDED: f64 = 0.65;
 
 /// Finds the direct sound in `impulse`.
@@ -139,10 +139,15 @@ fn measured(impulse: &[f64], rate_hz: f64, from_hz: f64, to_hz: f64) -> Vec<f64>
 fn witnesses(fits: &[Fit], first: &Fit) -> (Polarity, f64) {
     // Further off, another sound is meant.
     let near_s = 0.6 / (first.low_hz * first.high_hz).sqrt();
+    let near = fits.iter().filter(|fit| (fit.time_s - first.time_s).abs() < near_s);
+    majority(near.map(|fit| (fit.polarity, fit.coherence * (fit.high_hz / fit.low_hz).log2())))
+}
+
+/// What most of the evidence says, and the share that says so; normal where it is undecided.
+pub(super) fn majority(evidence: impl Iterator<Item = (Polarity, f64)>) -> (Polarity, f64) {
     let (mut normal, mut inverted) = (0.0, 0.0);
-    for fit in fits.iter().filter(|fit| (fit.time_s - first.time_s).abs() < near_s) {
-        let says = fit.coherence * (fit.high_hz / fit.low_hz).log2();
-        if fit.polarity == Polarity::Inverted { inverted += says } else { normal += says }
+    for (polarity, says) in evidence {
+        if polarity == Polarity::Inverted { inverted += says } else { normal += says }
     }
     let all = f64::max(normal + inverted, f64::MIN_POSITIVE);
     if inverted > normal { (Polarity::Inverted, inverted / all) } else { (Polarity::Normal, normal / all) }

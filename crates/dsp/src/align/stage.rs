@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::arrival::{Arrival, Confidence, arrival};
+use super::arrival::{Arrival, Confidence, UNANIMOUS, arrival, majority};
 use super::join::{Region, join};
 use super::{AlignError, band::Band};
 use crate::air::speed_of_sound_m_s;
@@ -84,14 +84,11 @@ struct Found {
     level_db: f64,
     confidence: Confidence,
     inverted: bool,
-    /// Whether the positions agree on that.
+    /// Whether the positions agree on that: of several drivers on one channel, one of them turned over by its crossover,
+    /// each position may hear another first.
     agreed: bool,
     subwoofer: bool,
 }
-
-/// Positions agree on a polarity when this share of their evidence speaks for it. Of several drivers on one channel, one of
-/// them turned over by its crossover, each position may hear another first.
-const AGREED: f64 = 0.8;
 
 /// Works out delays, polarity and gains.
 ///
@@ -233,17 +230,15 @@ fn find(speaker: &Speaker, rate_hz: f64) -> Result<Found, AlignError> {
         core_high_hz: median(&|a| a.band.core_high_hz),
         ..arrivals[0].band
     };
-    let vote = |a: &Arrival| if a.polarity == Polarity::Inverted { -a.coherence } else { a.coherence };
-    let (votes, voices) =
-        arrivals.iter().fold((0.0, 0.0), |(sum, all), a| (sum + vote(a), all + a.coherence));
+    let (polarity, share) = majority(arrivals.iter().map(|a| (a.polarity, a.coherence)));
     let mut sure: Vec<Confidence> = arrivals.iter().map(|a| a.confidence).collect();
     sure.sort();
     Ok(Found {
         arrival_s: median(&|a| a.time_s),
         level_db: arrivals.iter().map(|a| a.band.level_db).sum::<f64>() / arrivals.len() as f64,
         confidence: sure[(sure.len() - 1) / 2],
-        inverted: votes < 0.0,
-        agreed: 0.5 * (1.0 + votes.abs() / f64::max(voices, f64::MIN_POSITIVE)) > AGREED,
+        inverted: polarity == Polarity::Inverted,
+        agreed: share > UNANIMOUS,
         subwoofer: band.core_high_hz < SUBWOOFER_BELOW_HZ.0 && band.high_hz < SUBWOOFER_BELOW_HZ.1,
         band,
         arrivals,

@@ -141,7 +141,7 @@ fn running_mean(power: &[f64], half: usize) -> Vec<f64> {
 }
 
 /// The middle value; 0 without values.
-pub(super) fn median(mut values: Vec<f64>) -> f64 {
+fn median(mut values: Vec<f64>) -> f64 {
     let middle = values.len() / 2;
     if values.is_empty() {
         return 0.0;

@@ -28,6 +28,11 @@ pub enum Progress {
 }
 
 impl Progress {
+    /// True where nothing more is waited for.
+    pub fn is_over(self) -> bool {
+        matches!(self, Self::Done | Self::Overdue | Self::Unmarked)
+    }
+
     /// In words.
     pub fn words(self) -> String {
         match self {

@@ -154,8 +154,7 @@ pub fn listen(
 
 fn wanted(following: &Following, progress: Progress) -> Wanted {
     following.set(progress);
-    let over =
-        matches!(progress, Progress::Done | Progress::Overdue | Progress::Unmarked) || following.is_to_end();
+    let over = progress.is_over() || following.is_to_end();
     if over { Wanted::Enough } else { Wanted::More }
 }
 

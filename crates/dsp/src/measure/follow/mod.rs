@@ -35,6 +35,13 @@ pub enum Heard {
     Unmarked,
 }
 
+impl Heard {
+    /// True where nothing more is waited for.
+    pub fn is_over(self) -> bool {
+        matches!(self, Self::Whole | Self::Overdue | Self::Unmarked)
+    }
+}
+
 /// A sweep stands out more than a marker ([`CLEAR`]), being longer. One of three seconds gives 100 where the noise is as strong as it is;
 /// another part of the stimulus in its place gave 17.
 const SWEEP_CLEAR: f64 = 60.0;
@@ -109,7 +116,7 @@ impl Follower {
 
     /// Takes in more of the recording, interleaved; says what has been heard up to now.
     pub fn hear(&mut self, frames: &[f32]) -> Heard {
-        if matches!(self.heard, Heard::Whole | Heard::Overdue | Heard::Unmarked) {
+        if self.heard.is_over() {
             return self.heard;
         }
         let inputs = self.kept.len();

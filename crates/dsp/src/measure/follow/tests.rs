@@ -38,7 +38,7 @@ fn followed(recipe: &Recipe, inputs: [&[f32]; 2]) -> (Vec<Heard>, usize) {
         if said.last() != Some(&heard) {
             said.push(heard);
         }
-        if matches!(heard, Heard::Whole | Heard::Overdue | Heard::Unmarked) {
+        if heard.is_over() {
             break;
         }
     }
