@@ -66,17 +66,25 @@ impl System {
 /// `trust` says for each scene and point of the aim how much of a difference to correct, 0 to 1. Taps and bands of a
 /// channel together raise nothing by more than the limits' largest gain. Taps of least phase throughout delay nothing:
 /// others are taken only where they come nearer by 0.02 dB. `None` where the limits have too few taps, or none come
-/// nearer by 0.05 dB.
-pub fn taps(system: &System, aim: &Aim, trust: &[Vec<f64>], tune: &Tune, limits: &Limits) -> Option<Tapped> {
+/// nearer by 0.05 dB, or once `wanted` says that nobody waits for them any more; it is asked before each round of work.
+pub fn taps(
+    system: &System,
+    aim: &Aim,
+    trust: &[Vec<f64>],
+    tune: &Tune,
+    limits: &Limits,
+    wanted: &dyn Fn() -> bool,
+) -> Option<Tapped> {
     // Taps belong to the tune, whatever rate the limits have come to since.
     let limits = &Limits { sample_rate_hz: tune.sample_rate_hz, ..limits.clone() };
     let at_once = PreRinging { longest_ms: 0.0, ..limits.pre_ringing };
-    let least = taps_within(system, aim, trust, tune, limits, at_once);
+    let least = taps_within(system, aim, trust, tune, limits, at_once, wanted);
     if limits.pre_ringing.longest_ms <= 0.0 {
         return least;
     }
-    let waiting = taps_within(system, aim, trust, tune, limits, limits.pre_ringing);
+    let waiting = taps_within(system, aim, trust, tune, limits, limits.pre_ringing, wanted);
     match (least, waiting) {
+        _ if !wanted() => None,
         (Some(least), Some(waiting)) if waiting.after_db < least.after_db - LATENCY_WORTH_DB => Some(waiting),
         (Some(least), _) => Some(least),
         (None, waiting) => waiting,
@@ -90,6 +98,7 @@ fn taps_within(
     tune: &Tune,
     limits: &Limits,
     bound: PreRinging,
+    wanted: &dyn Fn() -> bool,
 ) -> Option<Tapped> {
     let count = limits.fir_taps;
     if count < FEWEST_TAPS || aim.frequency_hz.len() < 2 {
@@ -117,6 +126,9 @@ fn taps_within(
     let mut gains = base.clone();
     let mut best: Option<(f64, Vec<Vec<f64>>)> = None;
     for _ in 0..ROUNDS {
+        if !wanted() {
+            return None;
+        }
         wanted_db = work.better(&gains, &wanted_db);
         let all = work.made(&wanted_db);
         gains = with(&all);
@@ -361,7 +373,7 @@ mod tests {
         let limits = limits(1024);
         for (longest_ms, latency) in [(5.0, 240), (0.0, 0)] {
             let bound = PreRinging { longest_ms, ..PreRinging::default() };
-            let made = taps_within(&system, &aim, &[], &tune, &limits, bound).unwrap();
+            let made = taps_within(&system, &aim, &[], &tune, &limits, bound, &|| true).unwrap();
             assert!(
                 made.after_db < 0.3 * made.before_db,
                 "{longest_ms}: {} {}",
@@ -383,19 +395,20 @@ mod tests {
     }
 
     #[test]
-    fn no_taps_where_there_are_too_few_or_nothing_is_trusted() {
+    fn no_taps_where_there_are_too_few_or_nothing_is_trusted_or_nobody_waits() {
         let (system, aim, tune) = car();
-        assert!(taps(&system, &aim, &[], &tune, &limits(32)).is_none());
+        assert!(taps(&system, &aim, &[], &tune, &limits(32), &|| true).is_none());
         let nothing = vec![vec![0.0; aim.frequency_hz.len()]];
-        assert!(taps(&system, &aim, &nothing, &tune, &limits(1024)).is_none());
-        assert!(taps(&system, &aim, &[], &tune, &limits(1024)).is_some());
+        assert!(taps(&system, &aim, &nothing, &tune, &limits(1024), &|| true).is_none());
+        assert!(taps(&system, &aim, &[], &tune, &limits(1024), &|| true).is_some());
+        assert!(taps(&system, &aim, &[], &tune, &limits(1024), &|| false).is_none());
     }
 
     /// Held taps are heard as if they were set.
     #[test]
     fn held_taps_are_heard() {
         let (mut system, aim, tune) = car();
-        let made = taps(&system, &aim, &[], &tune, &limits(1024)).unwrap();
+        let made = taps(&system, &aim, &[], &tune, &limits(1024), &|| true).unwrap();
         let set_db = system.error_db(&aim, &made.tune);
         system.hold_taps(&made.tune);
         assert!((system.error_db(&aim, &tune) - set_db).abs() < 1e-9);

@@ -1,5 +1,6 @@
 //! Equalisation towards the target, for one channel, one side, or the whole car.
 
+use audio::rig::Watch;
 use dsp::correct::{CorrectError, Effort, Options, propose as fit};
 use dsp::curve::Curve;
 use dsp::filter::ChannelFilter;
@@ -14,7 +15,7 @@ use serde::Serialize;
 use super::align::{refresh, set_levels, working_band};
 use super::predict::{Prediction, Scope, predict};
 use super::refine::{FOLLOW, Refinement, THOROUGH, broad, refine};
-use super::taps::{self, has_taps, tap, without_taps};
+use super::taps::{self, has_taps, tap, tap_seats, without_taps};
 use super::target_error::fit_target;
 use crate::cabin::CabinCurves;
 use crate::error::JobError;
@@ -80,6 +81,33 @@ pub fn propose_quickly(
     limits: &Limits,
 ) -> Result<Judged<Proposal>, JobError> {
     propose_with(cabin, scope, tune, target, limits, Effort::Follow)
+}
+
+/// As [`propose_quickly`] for the whole car, with the taps worked out for the bands that come: for when the hand rests. What
+/// the tune's own taps did is no part of it.
+///
+/// # Errors
+/// As [`propose`]; stopped by the watch.
+pub fn propose_with_taps(
+    cabin: &CabinCurves,
+    tune: &Tune,
+    target: &Target,
+    limits: &Limits,
+    watch: &Watch,
+) -> Result<Judged<Proposal>, JobError> {
+    let mut judged = propose_quickly(cabin, &Scope::Whole, &without_taps(tune), target, limits)?;
+    let made = &mut judged.result;
+    match tap_seats(&[(cabin, 1.0)], &made.tune, target, limits, watch)? {
+        Some(tapped) => {
+            let after = predict(cabin, &tapped.tune, &Scope::Whole)?;
+            made.error_db.rms_error_db_after = rms(&after, target, heard_band(cabin, &Scope::Whole));
+            made.predicted = after.average;
+            made.reasons.push(taps::reason(&tapped));
+            made.tune = Tune { predicted: made.error_db, ..tapped.tune };
+        }
+        None => made.reasons.push(Reason { subject: "taps".into(), words: taps::NO_TAPS.into() }),
+    }
+    Ok(judged)
 }
 
 fn propose_with(

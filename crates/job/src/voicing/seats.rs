@@ -1,5 +1,6 @@
 //! Two front seats with a weight between them: what each gains and pays.
 
+use audio::rig::Watch;
 use dsp::limits::Limits;
 use dsp::target::Target;
 use dsp::tune::Tune;
@@ -131,7 +132,11 @@ pub fn two_seats(
     let seats = [(first, weight), (second, 1.0 - weight)];
     let own_taps = refine_seats(&seats, &heavier.result.tune, target, limits, what)?;
     // Taps made for one seat are made again for both, where that is better.
-    let anew = if wish.no_taps { None } else { tap_seats(&seats, &own_taps.tune, target, limits)? };
+    let anew = if wish.no_taps {
+        None
+    } else {
+        tap_seats(&seats, &own_taps.tune, target, limits, &Watch::default())?
+    };
     let shared =
         anew.filter(|anew| anew.after_db < own_taps.after_db).map_or(own_taps.tune, |anew| anew.tune);
     let (first_alone, second_alone) = (&for_first.result.tune, &for_second.result.tune);

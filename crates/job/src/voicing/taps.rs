@@ -1,5 +1,6 @@
 //! FIR taps after the bands, for every channel at once.
 
+use audio::rig::Watch;
 use dsp::correct::{left_alone, trust};
 use dsp::limits::Limits;
 use dsp::system::{Tapped, taps as taps_for};
@@ -27,15 +28,16 @@ pub fn tap(
     target: &Target,
     limits: &Limits,
 ) -> Result<Option<Tapped>, JobError> {
-    tap_seats(&[(cabin, 1.0)], tune, target, limits)
+    tap_seats(&[(cabin, 1.0)], tune, target, limits, &Watch::default())
 }
 
-/// The same for several seats, each with its weight.
+/// The same for several seats, each with its weight; stopped by the watch.
 pub(super) fn tap_seats(
     seats: &[(&CabinCurves, f64)],
     tune: &Tune,
     target: &Target,
     limits: &Limits,
+    watch: &Watch,
 ) -> Result<Option<Tapped>, JobError> {
     let Some((first, _)) = seats.first() else {
         return Err(JobError::not_yet("no seat was measured", "take its positions in Cabin first"));
@@ -52,7 +54,11 @@ pub(super) fn tap_seats(
             trusted.push(trust_in(seat, &tune, &Scope::Side(side), target, limits, &aim.frequency_hz)?);
         }
     }
-    let Some(mut made) = taps_for(&system, &aim, &trusted, &tune, limits) else { return Ok(None) };
+    let made = taps_for(&system, &aim, &trusted, &tune, limits, &|| !watch.stopping());
+    if watch.stopping() {
+        return Err(JobError::Stopped);
+    }
+    let Some(mut made) = made else { return Ok(None) };
     refresh(&mut made.tune)?;
     Ok(Some(made))
 }
@@ -68,6 +74,10 @@ pub fn without_taps(tune: &Tune) -> Tune {
 pub fn has_taps(tune: &Tune) -> bool {
     tune.channels.iter().any(|channel| channel.fir.is_some())
 }
+
+/// What is said where taps would not come near enough.
+pub const NO_TAPS: &str =
+    "Taps would come less than 0.05 dB nearer to the target than the bands do: none were made.";
 
 /// How much of a scope's distance from the target to correct, at each frequency.
 fn trust_in(

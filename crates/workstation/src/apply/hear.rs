@@ -73,7 +73,7 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
             remember(state, "proposal".into());
             voicing::let_go(state);
             state.editing = None;
-            state.draft.tune = Some(made.tune);
+            state.draft.put(made.tune);
             let page = &mut state.voicing;
             page.said = made.said;
             page.left_alone = made.left_alone.unwrap_or(std::mem::take(&mut page.left_alone));
@@ -85,8 +85,8 @@ pub fn hear(event: Event, state: &mut State) -> Vec<Order> {
             page.advice = made.advice.map_or(Arc::clone(&page.advice), Arc::new);
             predict::again(state);
         }
-        Event::Followed { number, tune, left_alone } => {
-            return voicing::followed(state, number, tune, left_alone);
+        Event::Followed { number, tune, left_alone, taps } => {
+            return voicing::followed(state, number, tune, left_alone, taps);
         }
         Event::Reworked { number, made } => return source::reworked(state, number, made),
         Event::Kept(number) => {
@@ -181,7 +181,7 @@ fn visit_read(visit: OpenVisit, state: &mut State) -> Vec<Order> {
         garage,
         scenarios,
         devices,
-        draft: Draft { sheet, tune },
+        draft: Draft { sheet, tune, taps_are_old: false },
         open: Some(visit),
         ..State::default()
     };

@@ -10,7 +10,7 @@ use job::voicing::{has_taps, without_taps};
 
 use super::{predict, remember, save_sheet, sound, think};
 use crate::commands::{TargetEdit, TuneEdit, VoicingCommand};
-use crate::state::{Asked, Compared, Leaf, Notice, ScopeView, State};
+use crate::state::{Asked, Compared, Leaf, Notice, OLD_TAPS, Said, ScopeView, State};
 use crate::work::{DiskOrder, Order, Sound, Think, ThinkOrder};
 
 pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
@@ -40,7 +40,9 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
         VoicingCommand::Taps(false) => {
             remember(state, "taps".into());
             let_go(state);
-            state.draft.tune = state.draft.tune.as_ref().map(without_taps);
+            if let Some(without) = state.draft.tune.as_ref().map(without_taps) {
+                state.draft.put(without);
+            }
             state.voicing.said.retain(|it| it.subject != "taps");
             predict::again(state);
         }
@@ -48,8 +50,9 @@ pub fn apply(command: VoicingCommand, state: &mut State) -> Vec<Order> {
             remember(state, edit.field());
             let_go(state);
             let edit = safe(state, edit);
-            if let Some(tune) = &mut state.draft.tune {
-                change(tune, edit);
+            if let Some(mut tune) = state.draft.tune.clone() {
+                change(&mut tune, edit);
+                state.draft.put(tune);
             }
             predict::again(state);
         }
@@ -180,53 +183,81 @@ pub fn compare(state: &mut State) {
 }
 
 /// Asks for a correction that fits the target as it is now; one at a time, the latest target last.
+///
+/// Bands follow the hand. Taps take several times as long: they stay, and are asked for once the bands are there for the
+/// target as it stands; taps for a target that is past are stopped.
 fn follow(state: &mut State) -> Vec<Order> {
     let page = &mut state.voicing;
-    let corrected = |tune: &Tune| tune.channels.iter().any(|c| !c.sections.is_empty());
-    let (Some(curves), Some(tune)) = (&state.curves, state.draft.tune.as_ref().filter(|t| corrected(t)))
-    else {
-        return Vec::new();
-    };
-    if page.still || state.running.is_some() {
+    let Some(tune) = state.draft.tune.as_ref() else { return Vec::new() };
+    let bands = tune.channels.iter().any(|c| !c.sections.is_empty());
+    if page.still || state.running.is_some() || !(bands || has_taps(tune)) {
         return Vec::new();
     }
-    if let Some(under_way) = &mut page.following {
+    if page.tapping.is_some() {
+        let_go(state);
+    } else if let Some(under_way) = &mut page.following {
         under_way.moved_on = true;
         return Vec::new();
     }
-    let Some(open) = &state.open else { return Vec::new() };
-    page.asked += 1;
-    let number = page.asked;
-    page.following = Some(Asked { number, moved_on: false });
-    let (curves, tune) = (Arc::clone(curves), Box::new(tune.clone()));
-    let what = Think::Follow { number, curves, sheet: Box::new(state.draft.sheet.clone()), tune };
-    vec![Order::Think(ThinkOrder { visit: open.folder.clone(), what, watch: Arc::new(Watch::default()) })]
+    ask(state, !bands)
 }
 
-/// Takes in a correction that followed the target, and asks again where the target has moved on.
+/// Asks for bands or, with `taps`, for bands and taps.
+fn ask(state: &mut State, taps: bool) -> Vec<Order> {
+    let (Some(curves), Some(tune), Some(open)) = (&state.curves, &state.draft.tune, &state.open) else {
+        return Vec::new();
+    };
+    let page = &mut state.voicing;
+    page.asked += 1;
+    let (number, watch) = (page.asked, Arc::new(Watch::default()));
+    page.following = Some(Asked { number, moved_on: false });
+    page.tapping = taps.then(|| Arc::clone(&watch));
+    let (curves, tune) = (Arc::clone(curves), Box::new(tune.clone()));
+    let what = Think::Follow { number, curves, sheet: Box::new(state.draft.sheet.clone()), tune, taps };
+    vec![Order::Think(ThinkOrder { visit: open.folder.clone(), what, watch })]
+}
+
+/// Takes in a correction that followed the target, and asks again where the target has moved on or taps are to come.
 ///
-/// It belongs to the step that moved the target: undo takes both back. What was asked before a hand, an undo or another
+/// It belongs to the step that moved the target: undo takes all of it back. What was asked before a hand, an undo or another
 /// proposal changed the draft is not taken.
 pub fn followed(
     state: &mut State,
     number: u64,
     tune: Option<Box<Tune>>,
     left_alone: Vec<LeftAlone>,
+    taps: Option<String>,
 ) -> Vec<Order> {
     let Some(Asked { moved_on, .. }) = state.voicing.following.take_if(|it| it.number == number) else {
         return Vec::new();
     };
+    let tapped = state.voicing.tapping.take().is_some();
+    let came = tune.is_some();
     if let Some(tune) = tune {
-        state.draft.tune = Some(*tune);
+        state.draft.put(*tune);
+        state.draft.taps_are_old &= !tapped;
         state.voicing.left_alone = left_alone;
         predict::again(state);
     }
-    if moved_on { follow(state) } else { Vec::new() }
+    if let Some(words) = taps {
+        state.voicing.said.retain(|it| it.subject != "taps");
+        state.voicing.said.push(Said { subject: "taps".into(), words });
+    }
+    if moved_on {
+        follow(state)
+    } else if came && state.draft.taps_are_old && state.running.is_none() {
+        ask(state, true)
+    } else {
+        Vec::new()
+    }
 }
 
 /// The correction that is on its way is no longer wanted.
 pub fn let_go(state: &mut State) {
     state.voicing.following = None;
+    if let Some(watch) = state.voicing.tapping.take() {
+        watch.stop();
+    }
 }
 
 /// A high-pass never goes below the frequency under which its speaker would be hurt.
@@ -274,11 +305,15 @@ fn save(state: &mut State) -> Vec<Order> {
     }
     tune.left_alone.clone_from(&state.voicing.left_alone);
     state.draft.tune = Some(tune.clone());
+    let mut said = state.voicing.said.clone();
+    if state.draft.taps_are_old {
+        said.push(Said { subject: "taps".into(), words: OLD_TAPS.into() });
+    }
     let order = DiskOrder::SaveTune {
         visit: open.folder.clone(),
         title: title(&tune, open.voiced().count() + 1),
         tune: Box::new(tune),
-        said: state.voicing.said.clone(),
+        said,
         based_on: open.latest_tune().map(|t| t.record.number),
     };
     vec![Order::Disk(order)]
@@ -304,7 +339,7 @@ fn open(state: &mut State, number: u32) {
     let_go(state);
     state.editing = None;
     state.voicing.left_alone.clone_from(&tune.left_alone);
-    state.draft.tune = Some(tune);
+    (state.draft.tune, state.draft.taps_are_old) = (Some(tune), false);
     predict::again(state);
 }
 
@@ -490,14 +525,58 @@ mod tests {
         // While it is worked out the target moves on: one question at a time, the newest target last.
         assert_eq!(asked(&drag(&mut state, 2.0)), None);
         assert_eq!(asked(&drag(&mut state, 3.0)), None);
-        let (second, db) = asked(&followed(&mut state, first, answer(-4.0), Vec::new())).unwrap();
+        let (second, db) = asked(&followed(&mut state, first, answer(-4.0), Vec::new(), None)).unwrap();
         assert_eq!(db, 3.0);
-        assert!(asked(&followed(&mut state, second, answer(-5.0), Vec::new())).is_none());
+        assert!(asked(&followed(&mut state, second, answer(-5.0), Vec::new(), None)).is_none());
         let gain = |state: &State| state.draft.tune.as_ref().unwrap().channels[0].sections[0].gain_db;
         assert_eq!(gain(&state), -5.0);
         // What comes twice, or was asked before, is not taken.
-        followed(&mut state, first, answer(-9.0), Vec::new());
+        followed(&mut state, first, answer(-9.0), Vec::new(), None);
         assert_eq!(gain(&state), -5.0);
+    }
+
+    #[test]
+    fn taps_come_once_the_bands_are_there_and_are_stopped_when_the_target_moves_on() {
+        let asks_taps = |orders: &[Order]| {
+            orders.iter().find_map(|order| match order {
+                Order::Think(ThinkOrder { what: Think::Follow { number, taps, .. }, watch, .. }) => {
+                    Some((*number, *taps, Arc::clone(watch)))
+                }
+                _ => None,
+            })
+        };
+        let with_taps = |gain_db, tap| {
+            let mut tune = answer(gain_db);
+            tune.iter_mut().flat_map(|it| &mut it.channels).for_each(|it| it.fir = Some(vec![1.0, tap]));
+            tune
+        };
+        let mut state = dragging();
+        state.draft.tune = with_taps(-3.0, 0.1).map(|it| *it);
+        let drag =
+            |state: &mut State, db| apply(VoicingCommand::Target(TargetEdit::Point(0, 20.0, db)), state);
+        let (bands, taps, _) = asks_taps(&drag(&mut state, 1.0)).unwrap();
+        assert!(!taps && state.old_taps().is_none());
+        // Bands first: the old taps stay, and it is said.
+        let orders = followed(&mut state, bands, with_taps(-4.0, 0.1), Vec::new(), None);
+        let (first, taps, watch) = asks_taps(&orders).unwrap();
+        assert!(taps && state.old_taps().is_some_and(|words| words.contains("being made")));
+        // The hand moves on: bands for the new target are wanted sooner.
+        let (bands, taps, _) = asks_taps(&drag(&mut state, 2.0)).unwrap();
+        assert!(!taps && watch.stopping());
+        assert!(followed(&mut state, first, with_taps(-9.0, 0.9), Vec::new(), None).is_empty());
+        let orders = followed(&mut state, bands, with_taps(-5.0, 0.1), Vec::new(), None);
+        let (second, ..) = asks_taps(&orders).unwrap();
+        let words = Some("Taps in one channel.".to_owned());
+        assert!(followed(&mut state, second, with_taps(-5.5, 0.3), Vec::new(), words).is_empty());
+        let channel = &state.draft.tune.as_ref().unwrap().channels[0];
+        assert_eq!((channel.sections[0].gain_db, channel.fir.clone()), (-5.5, Some(vec![1.0, 0.3])));
+        assert!(state.old_taps().is_none() && state.voicing.said.iter().any(|it| it.subject == "taps"));
+        // A number typed by hand is said to leave the taps behind; one undo and they belong together again.
+        let typed = TuneEdit::Section("left".into(), 0, Section { gain_db: -1.0, ..FILTER });
+        apply(VoicingCommand::Edit(typed), &mut state);
+        assert_eq!(state.old_taps(), Some(OLD_TAPS));
+        super::super::apply(crate::commands::Command::Undo, &mut state);
+        assert!(state.old_taps().is_none());
     }
 
     #[test]
@@ -507,14 +586,14 @@ mod tests {
         let mut state = dragging();
         let (number, _) = asked(&apply(moved.clone(), &mut state)).unwrap();
         super::super::apply(crate::commands::Command::Undo, &mut state);
-        followed(&mut state, number, answer(-9.0), Vec::new());
+        followed(&mut state, number, answer(-9.0), Vec::new(), None);
         assert_eq!(gain(&state), -3.0);
 
         let mut state = dragging();
         let (number, _) = asked(&apply(moved, &mut state)).unwrap();
         let typed = TuneEdit::Section("left".into(), 0, Section { gain_db: -1.0, ..FILTER });
         apply(VoicingCommand::Edit(typed), &mut state);
-        followed(&mut state, number, answer(-9.0), Vec::new());
+        followed(&mut state, number, answer(-9.0), Vec::new(), None);
         assert_eq!(gain(&state), -1.0);
     }
 }

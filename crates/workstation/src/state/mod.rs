@@ -32,7 +32,7 @@ pub use rig_line::RigLine;
 pub use seat_plan::{Planned, plan};
 pub use sheet::{IntakeLine, Sheet, intake_lines, limits_words, target_words};
 pub use source::{ByHand, Listening, Recording, Recordings, SourcePage};
-pub use voicing::{Compared, Draft, Leaf, Said, ScopeView, Seats, VoicingPage};
+pub use voicing::{Compared, Draft, Leaf, OLD_TAPS, Said, ScopeView, Seats, VoicingPage};
 
 use std::sync::Arc;
 

@@ -2,12 +2,13 @@
 
 use std::sync::Arc;
 
+use audio::rig::Watch;
 use dsp::curve::Curve;
 use dsp::tune::{ChannelTune, LeftAlone, Tune};
 use garage::Side;
-use job::voicing::{CrossoverAdvice, Joint, SeatShare, TuneComparison};
+use job::voicing::{CrossoverAdvice, Joint, SeatShare, TuneComparison, has_taps};
 
-use super::{Asked, Sheet};
+use super::{Asked, Sheet, State};
 
 /// All that the user edits.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -16,6 +17,21 @@ pub struct Draft {
     pub sheet: Sheet,
     /// The tune being shaped; none before the first proposal.
     pub tune: Option<Tune>,
+    /// Its taps were made for other bands than it has now.
+    pub taps_are_old: bool,
+}
+
+impl Draft {
+    /// Puts `tune` in place of what was there; taps that stay where something else changed are old.
+    pub fn put(&mut self, tune: Tune) {
+        let stay = |was: &Tune| {
+            let firs = |tune: &Tune| tune.channels.iter().map(|it| it.fir.clone()).collect::<Vec<_>>();
+            has_taps(&tune) && firs(was) == firs(&tune)
+        };
+        let old = |was: &Tune| stay(was) && (self.taps_are_old || !same_settings(was, &tune));
+        self.taps_are_old = self.tune.as_ref().is_some_and(old);
+        self.tune = Some(tune);
+    }
 }
 
 /// What a proposal or a prediction is about.
@@ -160,6 +176,8 @@ pub struct VoicingPage {
     pub still: bool,
     /// A new correction that is being worked out for the target.
     pub following: Option<Asked>,
+    /// Stops what is being worked out, where that is taps.
+    pub tapping: Option<Arc<Watch>>,
     /// How many were asked for: each has its number, and an answer to another question is not taken.
     pub asked: u64,
     /// The tune that is in the processor.
@@ -169,14 +187,34 @@ pub struct VoicingPage {
 impl VoicingPage {
     /// True where the joints were worked out for other settings than those of `tune`.
     pub fn joints_are_stale(&self, tune: Option<&Tune>) -> bool {
-        let (Some(joined), Some(tune)) = (&self.joined, tune) else { return false };
-        let same = |a: &ChannelTune, b: &ChannelTune| {
-            (&a.name, a.gain_db, a.delay_ms, a.polarity) == (&b.name, b.gain_db, b.delay_ms, b.polarity)
-                && a.crossovers == b.crossovers
-                && a.sections == b.sections
-                && a.fir == b.fir
-        };
-        joined.channels.len() != tune.channels.len()
-            || !joined.channels.iter().zip(&tune.channels).all(|(a, b)| same(a, b))
+        self.joined.as_ref().zip(tune).is_some_and(|(joined, tune)| !same_settings(joined, tune))
     }
+}
+
+/// Said of taps that stayed where a hand changed something else.
+pub const OLD_TAPS: &str = "The taps were made for other settings; Propose makes them again.";
+
+impl State {
+    /// What is to be known of taps that do not belong to the settings beside them.
+    pub fn old_taps(&self) -> Option<&'static str> {
+        let page = &self.voicing;
+        self.draft.taps_are_old.then_some(match (&page.tapping, page.following) {
+            (Some(_), _) => "The taps are still those of the settings before; new ones are being made.",
+            (None, Some(_)) => {
+                "The taps are still those of the settings before; new ones are made when the hand rests."
+            }
+            (None, None) => OLD_TAPS,
+        })
+    }
+}
+
+/// True where nothing of what a processor holds differs.
+fn same_settings(one: &Tune, other: &Tune) -> bool {
+    let same = |(a, b): (&ChannelTune, &ChannelTune)| {
+        (&a.name, a.gain_db, a.delay_ms, a.polarity) == (&b.name, b.gain_db, b.delay_ms, b.polarity)
+            && a.crossovers == b.crossovers
+            && a.sections == b.sections
+            && a.fir == b.fir
+    };
+    one.channels.len() == other.channels.len() && one.channels.iter().zip(&other.channels).all(same)
 }

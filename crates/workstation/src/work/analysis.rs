@@ -67,7 +67,9 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
         }
         Think::Join { curves, sheet, tune } => join(&curves, &sheet, &tune),
         Think::ReachSlopes { curves, sheet, tune } => reach_slopes(&curves, &sheet, &tune),
-        Think::Follow { number, curves, sheet, tune } => Ok(follow(number, &curves, &sheet, &tune)),
+        Think::Follow { number, curves, sheet, tune, taps } => {
+            Ok(follow(number, &curves, &sheet, &tune, taps.then_some(watch)))
+        }
         Think::Prove(number) => {
             let folder = VisitFolder::open(&order.visit)?;
             let proved = handover::prove(&folder, &mut WorkClock::System, number, watch)?;
@@ -167,11 +169,7 @@ fn taps(curves: &Curves, sheet: &Sheet, tune: &Tune) -> Result<Event, JobError> 
     let (target, limits) = needs(sheet)?;
     let (tune, said) = match voicing::tap(curves, tune, target, limits)? {
         Some(tapped) => (tapped.tune.clone(), said(vec![voicing::taps_reason(&tapped)])),
-        None => {
-            let words =
-                "Taps would come less than 0.05 dB nearer to the target than the bands do: none were made.";
-            (voicing::without_taps(tune), doubts([words.to_owned()]))
-        }
+        None => (voicing::without_taps(tune), doubts([voicing::NO_TAPS.to_owned()])),
     };
     Ok(tuned(Tuned { tune, said, ..Tuned::default() }))
 }
@@ -211,18 +209,23 @@ fn seats(
     Ok(tuned(Tuned { tune: made.result.shared, said, seats, ..Tuned::default() }))
 }
 
-/// Whatever goes wrong here is said when a correction is asked for by name.
-fn follow(number: u64, curves: &Curves, sheet: &Sheet, tune: &Tune) -> Event {
-    let made = needs(sheet).and_then(|(target, limits)| {
-        voicing::propose_quickly(curves, &voicing::Scope::Whole, tune, target, limits)
+/// Whatever goes wrong here is said when a correction is asked for by name. With a watch taps are made too.
+fn follow(number: u64, curves: &Curves, sheet: &Sheet, tune: &Tune, taps: Option<&Watch>) -> Event {
+    let made = needs(sheet).and_then(|(target, limits)| match taps {
+        Some(watch) => voicing::propose_with_taps(curves, tune, target, limits, watch),
+        None => voicing::propose_quickly(curves, &voicing::Scope::Whole, tune, target, limits),
     });
     match made {
-        Ok(made) => Event::Followed {
-            number,
-            tune: Some(Box::new(made.result.tune)),
-            left_alone: made.result.left_alone,
-        },
-        Err(_) => Event::Followed { number, tune: None, left_alone: Vec::new() },
+        Ok(made) => {
+            let said = made.result.reasons.into_iter().find(|it| it.subject == "taps" && taps.is_some());
+            Event::Followed {
+                number,
+                tune: Some(Box::new(made.result.tune)),
+                left_alone: made.result.left_alone,
+                taps: said.map(|it| it.words),
+            }
+        }
+        Err(_) => Event::Followed { number, tune: None, left_alone: Vec::new(), taps: None },
     }
 }
 

@@ -257,6 +257,8 @@ pub enum Think {
         sheet: Box<Sheet>,
         /// What is there.
         tune: Box<Tune>,
+        /// Taps too, for when the hand rests: they take several times as long as bands.
+        taps: bool,
     },
     /// Before, after and predicted.
     Prove(u32),
@@ -332,6 +334,8 @@ pub enum Event {
         tune: Option<Box<Tune>>,
         /// Regions left alone.
         left_alone: Vec<LeftAlone>,
+        /// What is said of its taps, where they were asked for.
+        taps: Option<String>,
     },
     /// A plan's undoing; nothing where none could be made.
     Reworked {

@@ -470,8 +470,12 @@ pub fn sample(stage: Stage) -> State {
             .map(|side| (side.into(), Arc::new(wavy(0.0, -1.5, 0.0, 20.0, 20_000.0))))
             .into(),
     };
-    let mut state =
-        State { stage, open: Some(open), draft: Draft { sheet, tune: Some(tune()) }, ..State::default() };
+    let mut state = State {
+        stage,
+        open: Some(open),
+        draft: Draft { sheet, tune: Some(tune()), taps_are_old: false },
+        ..State::default()
+    };
     state.cabin.channels = Arc::new(channels);
     state.cabin.level_dba = Some(88.0);
     state.cabin.latest = Some(Taken {

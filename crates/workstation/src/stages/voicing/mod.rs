@@ -183,6 +183,9 @@ fn scopes(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         if let Some(fault) = &state.voicing.fault {
             remark(ui, Mark::Doubt, fault);
         }
+        if let Some(words) = state.old_taps() {
+            remark(ui, Mark::Doubt, words);
+        }
         ui.horizontal_wrapped(|ui| {
             let ready = !state.cabin.channels.is_empty() && !state.is_busy();
             action(ui, Command::Voicing(VoicingCommand::SetUp), ready, out);
