@@ -9,7 +9,7 @@ use dsp::align::{Confidence, arrival};
 use dsp::calibration::MicCalibration;
 use dsp::curve::Curve;
 use dsp::measure::{Capture, Facts, MeasureError, Options, Played, Transfer, analyse, locate};
-use dsp::spectrum::{Complex, Plans};
+use dsp::spectrum::{Complex, Plans, continue_beyond};
 use dsp::stimulus::{Recipe, Signal};
 use garage::take::Heard;
 use garage::{Side, TakeRecord, VisitFolder};
@@ -19,7 +19,7 @@ use crate::error::JobError;
 use crate::voicing::{Bins, SMOOTHING_PER_OCTAVE, curve_grid_hz, inner_band};
 
 /// Raised whenever what is worked out from the same recording changes.
-const METHOD: u32 = 3;
+const METHOD: u32 = 4;
 /// Kept of each impulse response: longer than any cabin rings.
 const WINDOW_MS: f64 = 400.0;
 /// An electrical path has no cabin in it.
@@ -91,6 +91,7 @@ pub(crate) fn of_recording(
             *value *= Complex::from_polar(gain, -calibration.phase_at_deg(hz).to_radians());
         }
     }
+    continue_beyond(&Bins::standard().frequency_hz, &mut response, band_hz, measured.transfer.strongest_s);
     Ok(Analysis {
         curve: on_the_grid(&curve, inner_band(band_hz)),
         facts: measured.facts,

@@ -4,6 +4,7 @@
 //! carries `1/N`. A one-sided spectrum of a real signal of even length `N` holds bins `0..=N/2`, bin `k` at
 //! `k · rate / N`. A positive delay turns the phase negative.
 
+mod beyond;
 mod bins;
 mod fft;
 mod gate;
@@ -11,6 +12,7 @@ mod minimum_phase;
 mod phase;
 mod smooth;
 
+pub use beyond::continue_beyond;
 pub use bins::Bins;
 pub use fft::{Complex, Plans, RealTransform, bin_hz, convolve, fast_length, forward, inverse, response_at};
 pub use gate::{Gate, frequency_dependent};
