@@ -25,6 +25,16 @@ fn spoiled(at: &Path) {
         r#"{"sample_rate_hz":48000,"bands":5,"kinds":["peaking"],"gain_db":{"min":-15,"max":6},"q":{"min":0.3,"max":10},"frequency_hz":{"min":20,"max":20000}}"#,
     )
     .unwrap();
+    let limits = std::fs::read_to_string(at.join("limits.json")).unwrap();
+    std::fs::write(at.join("boost.json"), limits.replace("-15", "3")).unwrap();
+    std::fs::write(at.join("fine.json"), limits.replace("20000}", r#"20000,"per_octave":1e9}"#)).unwrap();
+    std::fs::write(at.join("coarse.json"), limits.replace("10}", r#"0.4,"step":0.25}"#)).unwrap();
+    std::fs::write(
+        at.join("slip.json"),
+        r#"{"format":"cabinwright-tune","version":1,"sample_rate_hz":48000,"channels":[{"name":"left","polarty":"inverted"}]}"#,
+    )
+    .unwrap();
+    std::fs::write(at.join("loud.csv"), "frequency_hz,level_db\n20,1e300\n200,-1e300\n").unwrap();
 }
 
 /// `(arguments, what the one line must name)`.
@@ -76,7 +86,87 @@ const CASES: &[(&[&str], &[&str])] = &[
     ),
     (&["measure", "--visit", "not-there", "--head-unit", "left", "--channel", "left"], &["--channel"]),
     (&["source", "--stimulus", "not-there.wav", "--capture", "left=noise.wav", "--out", "o"], &["not-there"]),
-    (&["garage", "list", "not-there"], &["not-there"]),
+    (&["garage", "list", "--garage", "not-there"], &["not-there"]),
+    (
+        &["correct", "--response", "good.csv", "--target", "target.json", "--limits", "boost.json"],
+        &["boost.json", "gain_db", "holds 0"],
+    ),
+    (
+        &["correct", "--response", "good.csv", "--target", "target.json", "--limits", "fine.json"],
+        &["fine.json", "per_octave"],
+    ),
+    (
+        &["correct", "--response", "good.csv", "--target", "target.json", "--limits", "coarse.json"],
+        &["coarse.json", "field q", "multiple of 0.25"],
+    ),
+    (
+        &["correct", "--response", "loud.csv", "--target", "target.json", "--limits", "limits.json"],
+        &["loud.csv", "line 2", "1000 dB"],
+    ),
+    (
+        &[
+            "correct",
+            "--response",
+            "good.csv",
+            "--target",
+            "target.json",
+            "--limits",
+            "limits.json",
+            "--keep",
+        ],
+        &["--response", "--keep"],
+    ),
+    (
+        &["apply", "--tune", "slip.json", "--in", "noise.wav", "--out", "o.wav"],
+        &["polarty", "did you mean polarity"],
+    ),
+    (
+        &["stimulus", "pink", "--seconds", "600", "--channels", "64", "--out", "o.wav"],
+        &["samples in all channels"],
+    ),
+    (
+        &[
+            "stimulus",
+            "roll-call",
+            "--channels",
+            "2",
+            "--band",
+            "1:20-200",
+            "--band",
+            "1:30-300",
+            "--out",
+            "o.wav",
+        ],
+        &["how often one channel is called"],
+    ),
+    (
+        &[
+            "source",
+            "--stimulus",
+            "noise.wav",
+            "--capture",
+            "left=noise.wav",
+            "--fir-taps",
+            "99999999999",
+            "--out",
+            "o",
+        ],
+        &["--fir-taps", "1048576"],
+    ),
+    (
+        &[
+            "source",
+            "--stimulus",
+            "noise.wav",
+            "--capture",
+            "left=a.wav",
+            "--capture",
+            "left=b.wav",
+            "--out",
+            "o",
+        ],
+        &["left", "twice"],
+    ),
 ];
 
 #[test]

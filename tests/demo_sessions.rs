@@ -92,3 +92,18 @@ fn the_proof_follows_from_the_recordings() {
     }
     assert!(proved > 0, "none of the sessions is proved");
 }
+
+/// A slip in an order must not set the next one.
+#[test]
+fn a_refused_take_leaves_the_rig_as_it_was() {
+    let dir = tempfile::tempdir().unwrap();
+    let (_, visit) = sessions(dir.path()).swap_remove(0);
+    let before = fs::read(visit.path().join("visit.json")).unwrap();
+    let path = visit.path().to_str().unwrap().to_owned();
+    drop(visit);
+    let order =
+        ["measure", "--visit", &path, "--position", "P1", "--microphone-input", "7", "--level-dbfs", "-50"];
+    cabinwright(dir.path(), &[&order[..], &["--channel", "no such channel"]].concat())
+        .refused(&["no such channel"]);
+    assert_eq!(fs::read(Path::new(&path).join("visit.json")).unwrap(), before);
+}

@@ -115,7 +115,7 @@ fn shared_grid_hz(curves: &[Curve]) -> Result<Vec<f64>, AverageError> {
             .collect()
     };
     let grid = curves.iter().map(inside).max_by_key(Vec::len).unwrap_or_default();
-    if begins > ends * (1.0 + slack) || grid.is_empty() {
+    if begins > ends * (1.0 + slack) || grid.len() < 2 && curves.iter().any(|it| it.len() > 1) {
         return Err(AverageError::Disjoint {
             low_number,
             low_ends_hz: ends,

@@ -66,10 +66,3 @@ impl Default for Conditions {
         }
     }
 }
-
-impl Conditions {
-    /// True when every line of both lists is ticked.
-    pub fn all_met(&self) -> bool {
-        self.checklist.iter().chain(&self.cautions).all(|line| line.met)
-    }
-}

@@ -70,7 +70,7 @@ pub enum Fault {
     Unreadable(io::Error),
     /// The system does not let us write it; what was there before is still there.
     #[error(
-        "cannot be written ({0}); nothing was changed; give a folder that is there, may be written and has room"
+        "cannot be written ({0}); nothing was changed; give a file in a folder that is there, may be written and has room"
     )]
     Unwritable(io::Error),
     /// A file of that name is there and must not be replaced.

@@ -1,5 +1,7 @@
 //! Rules that many records share.
 
+use serde_json::{Map, Value};
+
 use crate::fault::Invalid;
 
 /// Highest sample rate that any record may name.
@@ -10,6 +12,17 @@ pub(crate) fn finite(field: impl Into<String>, number: f64) -> Result<(), Invali
         return Ok(());
     }
     Err(Invalid::new(field, format!("{number} is not a number"), "every number must be finite"))
+}
+
+/// No sound and no filter comes near this.
+const MOST_DB: f64 = 1000.0;
+
+/// A level or a gain in decibels.
+pub(crate) fn decibels(field: impl Into<String>, number: f64) -> Result<(), Invalid> {
+    if number.is_finite() && number.abs() <= MOST_DB {
+        return Ok(());
+    }
+    Err(Invalid::new(field, format!("{number} dB cannot be"), "a level lies within ±1000 dB"))
 }
 
 pub(crate) fn positive(field: impl Into<String>, number: f64, unit: &str) -> Result<(), Invalid> {
@@ -35,6 +48,36 @@ pub(crate) fn sample_rate(field: &str, rate_hz: f64) -> Result<(), Invalid> {
         format!("{rate_hz} Hz is no sample rate"),
         "it must be greater than 0 and at most 768000, usually 44100, 48000 or 96000",
     ))
+}
+
+/// No field of `fields` that is probably a slip for an optional one: it would be passed over, and what it says with it.
+///
+/// A slip is a field that is not known, spelt within two letters of an optional one that is not there, or one within the
+/// other. Fields of other programs are let through, as the formats allow.
+pub(crate) fn no_slip(
+    within: &str,
+    fields: &Map<String, Value>,
+    needed: &[&str],
+    optional: &[&str],
+) -> Result<(), Invalid> {
+    let plain = |it: &str| it.chars().filter(char::is_ascii_alphanumeric).collect::<String>().to_lowercase();
+    for name in fields.keys().filter(|it| !needed.contains(&it.as_str()) && !optional.contains(&it.as_str()))
+    {
+        let said = plain(name);
+        let meant = optional.iter().filter(|it| !fields.contains_key(**it)).find(|it| {
+            let known = plain(it);
+            let nested = said.len() >= 4 && (known.contains(&said) || said.contains(&known));
+            nested || (said.len() >= 4 && strsim::osa_distance(&said, &known) <= 2)
+        });
+        if let Some(meant) = meant {
+            return Err(Invalid::new(
+                if within.is_empty() { name.clone() } else { format!("{within}.{name}") },
+                "is not a field here and would be passed over",
+                format!("did you mean {meant}?"),
+            ));
+        }
+    }
+    Ok(())
 }
 
 /// A band with its lower edge above zero and its upper edge above the lower.

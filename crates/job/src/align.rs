@@ -11,6 +11,9 @@ use serde::Serialize;
 
 use crate::judged::Judged;
 
+/// Ten metres and the delay of a processor: more than any two speakers of a car lie apart.
+const LONGEST_IN_A_CAR_MS: f64 = 50.0;
+
 /// An impulse response of a channel at one position.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ImpulseFile {
@@ -127,6 +130,18 @@ pub fn align_files(
     let unsure = judged.result.channels.iter().any(|c| c.confidence == Confidence::Low);
     for remark in alignment.remarks {
         judged.note(if unsure { Verdict::Usable } else { Verdict::Good }, remark);
+    }
+    if let Some(far) = judged.result.channels.iter().find(|it| it.delay_ms > LONGEST_IN_A_CAR_MS) {
+        let words = format!(
+            "{} arrives {:.0} ms before another, {:.0} m of air: no car is that long. The responses share no time base; record \
+             them with a reference channel.",
+            far.name, far.delay_ms, far.distance_m
+        );
+        judged.note(Verdict::Retake, words);
+    }
+    if let [only] = judged.result.channels.as_slice() {
+        let words = format!("{} is alone: there is nothing to align it with.", only.name);
+        judged.note(Verdict::Usable, words);
     }
     if temperature_c.is_none() {
         let words = format!(

@@ -78,6 +78,16 @@ pub fn average_files(paths: &[PathBuf], method: Method) -> Result<Judged<Average
         );
         judged.note(Verdict::Usable, words);
     }
+    for (place, curve) in curves.iter().enumerate() {
+        if let Some(earlier) = curves.iter().take(place).position(|it| it == curve) {
+            let words = format!(
+                "{} and {} hold the same curve: the interval takes each for a measurement of its own and is too narrow.",
+                name(earlier + 1),
+                name(place + 1)
+            );
+            judged.note(Verdict::Usable, words);
+        }
+    }
     let (narrowest, widest) = curves.iter().fold((f64::INFINITY, 0f64), |(least, most), c| {
         let span =
             c.frequency_hz.last().zip(c.frequency_hz.first()).map_or(0.0, |(high, low)| (high / low).log2());

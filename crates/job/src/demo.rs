@@ -12,7 +12,7 @@ use serde::Serialize;
 
 use crate::cabin::{self, CabinCurves};
 use crate::error::JobError;
-use crate::handover;
+use crate::handover::{self, Crossovers};
 use crate::intake;
 use crate::judged::Judged;
 use crate::plan::SweepPlan;
@@ -331,7 +331,7 @@ fn take_sides(
             .any(|it| it.side == side || it.side == Side::Both || side == Side::Both)
         {
             say(&format!("Proof: {words}, {position}, {}", side_name(side)));
-            handover::take(work, side, position, tune, watch)?;
+            handover::take(work, side, position, tune, Crossovers::NotSaid, watch)?;
         }
     }
     Ok(())

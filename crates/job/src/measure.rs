@@ -64,20 +64,17 @@ pub struct RigChange {
 /// A visit, channel, position, device or level that is not there or not possible; a device that vanishes; a full disk.
 /// A take that is merely bad is kept, with the verdict that it should be made again.
 pub fn measure(visit: &Path, order: &MeasureOrder, watch: &Watch) -> Result<Judged<CabinTake>, JobError> {
-    let mut place = Workplace::open(order.rig.kept_in(visit)?)?;
-    if let Some(seconds) = order.seconds {
-        if !(0.5..=60.0).contains(&seconds) {
-            return Err(JobError::Input(format!("a sweep of {seconds} s; give 0.5 to 60 s")));
-        }
-        place.plan.seconds = seconds;
+    if let Some(seconds) = order.seconds.filter(|it| !(0.5..=60.0).contains(it)) {
+        return Err(JobError::Input(format!("a sweep of {seconds} s; give 0.5 to 60 s")));
     }
-    if let Some(repeats) = order.repeats {
-        if !(1..=16).contains(&repeats) {
-            return Err(JobError::Input(format!("{repeats} sweeps in a take; give 1 to 16")));
-        }
-        place.plan.repeats = repeats;
+    if let Some(repeats) = order.repeats.filter(|it| !(1..=16).contains(it)) {
+        return Err(JobError::Input(format!("{repeats} sweeps in a take; give 1 to 16")));
     }
-    cabin::take(&mut place, &order.channel, &order.position, watch)
+    order.rig.work_with(visit, |place| {
+        place.plan.seconds = order.seconds.unwrap_or(place.plan.seconds);
+        place.plan.repeats = order.repeats.unwrap_or(place.plan.repeats);
+        cabin::take(place, &order.channel, &order.position, watch)
+    })
 }
 
 /// An output of the head unit, to be recorded while that plays by itself.
@@ -104,26 +101,36 @@ pub fn record_head_unit(
     following: &Following,
     watch: &Watch,
 ) -> Result<Judged<TakeRecord>, JobError> {
-    let mut folder = order.rig.kept_in(visit)?;
-    if let Some(played) = &order.stimulus {
-        let recipe = stimulus::recipe_of(played).map_err(|error| JobError::Input(error.to_string()))?;
-        if folder.record().head_unit_stimulus.as_ref() != Some(&recipe) {
-            folder.update(|record| record.head_unit_stimulus = Some(recipe))?;
+    let read = |played: &PathBuf| stimulus::recipe_of(played).map_err(|it| JobError::Input(it.to_string()));
+    let recipe = order.stimulus.as_ref().map(read).transpose()?;
+    order.rig.work_with(visit, |place| {
+        if recipe.is_some() && place.folder.record().head_unit_stimulus != recipe {
+            place.folder.update(|record| record.head_unit_stimulus = recipe)?;
         }
-    }
-    let mut place = Workplace::open(folder)?;
-    source::listen(&mut place, &order.line, &order.probe, following, watch)
+        source::listen(place, &order.line, &order.probe, following, watch)
+    })
 }
 
 impl RigChange {
-    /// The visit, its rig changed.
-    fn kept_in(&self, visit: &Path) -> Result<VisitFolder, JobError> {
+    /// Does `work` in the visit with its rig changed. The change stays for what follows, but for work that comes to nothing:
+    /// a slip in an order must not set the next one.
+    fn work_with<T>(
+        &self,
+        visit: &Path,
+        work: impl FnOnce(&mut Workplace) -> Result<T, JobError>,
+    ) -> Result<T, JobError> {
         let mut folder = VisitFolder::open(visit)?;
-        let rig = self.applied_to(folder.record().rig.as_ref())?;
-        if folder.record().rig.as_ref() != Some(&rig) {
+        let before = folder.record().rig.clone();
+        let rig = self.applied_to(before.as_ref())?;
+        let changed = before.as_ref() != Some(&rig);
+        if changed {
             folder.update(|record| record.rig = Some(rig))?;
         }
-        Ok(folder)
+        let outcome = Workplace::open(folder).and_then(|mut place| work(&mut place));
+        if changed && outcome.is_err() {
+            VisitFolder::open(visit)?.update(|record| record.rig = before)?;
+        }
+        outcome
     }
 
     fn applied_to(&self, known: Option<&RigRecord>) -> Result<RigRecord, JobError> {

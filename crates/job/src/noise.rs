@@ -183,7 +183,7 @@ pub fn measure_noise(order: &NoiseOrder) -> Result<Judged<Noise>, NoiseFailure> 
     if !calibrated {
         judged.note(
             Verdict::Good,
-            "Levels are relative to full scale; with --full-scale-db-spl or a recorded calibrator they become sound pressure levels.",
+            "Levels are relative to full scale; with the microphone's level at full scale, or a recorded calibrator, they become sound pressure levels.",
         );
     } else if a_db > LIMIT_DBA {
         let words = format!(
@@ -195,12 +195,14 @@ pub fn measure_noise(order: &NoiseOrder) -> Result<Judged<Noise>, NoiseFailure> 
     Ok(judged)
 }
 
-/// A length of time as a tuner would say it.
+/// A length of time as a tuner would say it, rounded down: it is one that must not be passed.
 pub fn duration_words(hours: f64) -> String {
+    // A rounding error below a whole number is that number.
+    let down = |value: f64| (value + 1e-9).floor();
     match hours {
-        h if h >= 1.0 => format!("{h:.1} h"),
-        h if h * 60.0 >= 1.0 => format!("{:.0} min", h * 60.0),
-        h => format!("{:.0} s", h * 3600.0),
+        h if h >= 1.0 => format!("{:.1} h", down(10.0 * h) / 10.0),
+        h if h * 60.0 >= 1.0 => format!("{:.0} min", down(h * 60.0)),
+        h => format!("{:.0} s", down(h * 3600.0)),
     }
 }
 

@@ -83,8 +83,10 @@ pub fn band_of(channel: &Channel) -> (f64, f64) {
     (low_hz.max(channel.safe_frequency_hz.unwrap_or(0.0)), high_hz)
 }
 
-/// The band of a take with several speakers playing through their crossovers.
+/// The band of a take with several speakers playing through their crossovers, in Hz; 20 Hz to 20 kHz for none.
 ///
+/// Each crossover keeps its own speaker safe, so the safe frequencies of single speakers do not narrow it: whoever takes it
+/// must know that the crossovers are in ([`crate::handover::Crossovers`]).
 pub fn band_of_all<'a>(channels: impl IntoIterator<Item = &'a Channel>) -> (f64, f64) {
     let bands: Vec<(f64, f64)> = channels.into_iter().map(|channel| channel.safe_band_hz).collect();
     let low_hz = bands.iter().map(|band| band.0).fold(f64::INFINITY, f64::min);

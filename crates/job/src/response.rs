@@ -184,6 +184,12 @@ fn one(
     };
     let mut measured = analyse(recipe, &capture, options)
         .map_err(|error| ResponseFailure::Capture { path: path.into(), error })?;
+    // Another stimulus may look enough like this one to be found, and divides to nothing in places.
+    let columns =
+        [Some(&measured.curve.level_db), measured.curve.spread_db.as_ref(), measured.curve.snr_db.as_ref()];
+    if columns.into_iter().flatten().flatten().any(|value| !value.is_finite()) {
+        return Err(ResponseFailure::Capture { path: path.into(), error: MeasureError::NotFound });
+    }
     for doubt in &recording.doubts {
         measured.facts.verdict = measured.facts.verdict.max(Verdict::Usable);
         measured.facts.remarks.push(doubt.to_string());

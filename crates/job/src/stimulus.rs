@@ -63,6 +63,11 @@ pub fn make(recipe: &Recipe, wav: &Path, encoding: Encoding) -> Result<Made, Sti
         let what = "a stimulus needs a name of its own beside its .json; end it in .wav".into();
         return Err(StimulusFailure::Sidecar { path: wav.into(), what });
     }
+    // Found out before the first of the two is written: one without the other is of no use.
+    if sidecar.is_dir() {
+        let what = "is a folder, and the recipe belongs there; give another name for the stimulus".into();
+        return Err(StimulusFailure::Sidecar { path: sidecar, what });
+    }
     let rendered = recipe.render()?;
     let document = serde_json::to_value(recipe)
         .map_err(|error| StimulusFailure::Sidecar { path: sidecar.clone(), what: error.to_string() })?;

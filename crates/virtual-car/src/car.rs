@@ -8,7 +8,7 @@ use dsp::tune::{ChannelTune, Tune};
 use crate::input_stage::InputStage;
 use crate::microphone;
 use crate::resample::Reader;
-use crate::scenario::{FactoryOutput, InputMix, Position, Scenario, ScriptedEvent, Wiring, place_of};
+use crate::scenario::{FactoryOutput, InputMix, Position, Scenario, ScriptedEvent, place_of};
 use crate::transform::Convolver;
 
 /// Why the car cannot be set so.
@@ -321,19 +321,6 @@ impl VirtualCar {
     /// Lets something happen in the next take only; `take` of the event is ignored.
     pub fn schedule(&mut self, event: ScriptedEvent) {
         self.scheduled.push(event);
-    }
-
-    /// Rewires a channel; `Wiring::default()` repairs it.
-    ///
-    /// # Errors
-    /// [`CarError::NoSuchChannel`], for the channel or for the one whose speakers it is to feed.
-    pub fn set_wiring(&mut self, name: &str, wiring: Wiring) -> Result<(), CarError> {
-        if let Some(other) = &wiring.feeds {
-            self.channel_index(other)?;
-        }
-        let index = self.channel_index(name)?;
-        self.scenario.channels[index].wiring = wiring;
-        Ok(())
     }
 
     /// What can be played on: music left, music right, then each processor channel alone.

@@ -168,9 +168,9 @@ pub enum WavError {
         /// The file.
         path: String,
     },
-    /// A float sample that is not a number, or infinite.
+    /// A float sample that is not a number, infinite, or beyond any signal.
     #[error(
-        "{path}: sample {frame} of channel {channel} (at {at_s:.4} s) is {value}; every sample must be a finite number"
+        "{path}: sample {frame} of channel {channel} (at {at_s:.4} s) is {value}; every sample must be a finite number, with full scale at 1"
     )]
     NotFinite {
         /// The file.
@@ -181,7 +181,7 @@ pub enum WavError {
         frame: u64,
         /// Where that is in time.
         at_s: f64,
-        /// "NaN", "inf" or "-inf".
+        /// "NaN", "inf", "-inf" or a number beyond any signal.
         value: String,
     },
     /// More than the container, or memory, can hold.

@@ -127,12 +127,15 @@ fn number(sample: &[u8], encoding: Encoding) -> f64 {
     }
 }
 
+/// Full scale is 1, and some write integers as they are; what is beyond is damage.
+const LOUDEST: f64 = 1e10;
+
 fn refuse_non_finite(channels: &[Vec<f64>], rate_hz: f64, path: &Path) -> Result<(), WavError> {
     let first = channels
         .iter()
         .enumerate()
         .filter_map(|(index, channel)| {
-            channel.iter().position(|x| !x.is_finite()).map(|frame| (frame, index))
+            channel.iter().position(|x| !(x.abs() <= LOUDEST)).map(|frame| (frame, index))
         })
         .min();
     let Some((frame, index)) = first else { return Ok(()) };
@@ -142,6 +145,6 @@ fn refuse_non_finite(channels: &[Vec<f64>], rate_hz: f64, path: &Path) -> Result
         channel: index + 1,
         frame: frame as u64,
         at_s: frame as f64 / rate_hz,
-        value: value.to_string(),
+        value: if value.is_finite() { format!("{value:e}") } else { value.to_string() },
     })
 }

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use audio::rig::Watch;
 use dsp::correct::FirKind;
 use dsp::tune::Tune;
+use garage::entry::kind_word;
 use job::correct::{Request, correct_files};
 use job::voicing::{Made, VisitOrder, set_up_visit};
 
@@ -35,16 +36,16 @@ pub struct Args {
     #[arg(long, value_name = "DIR")]
     visit: Option<PathBuf>,
     /// A visit of the same car with the takes of another seat, to share the tune with.
-    #[arg(long, value_name = "DIR", requires = "visit")]
+    #[arg(long, value_name = "DIR", requires = "visit", conflicts_with = "response")]
     other_seat: Option<PathBuf>,
     /// Weight of the first visit's seat in percent; 60 when left out.
-    #[arg(long, value_name = "PERCENT", requires = "other_seat", value_parser = percent)]
+    #[arg(long, value_name = "PERCENT", requires = "other_seat", conflicts_with = "response", value_parser = percent)]
     weight: Option<f64>,
     /// Leave the processor's taps empty; where the limits have any they are filled with what the bands leave.
-    #[arg(long, requires = "visit")]
+    #[arg(long, requires = "visit", conflicts_with = "response")]
     no_taps: bool,
     /// Keep the tune in the visit under its next number.
-    #[arg(long, requires = "visit")]
+    #[arg(long, requires = "visit", conflicts_with = "response")]
     keep: bool,
     /// Lower end of the range to correct; the curve's own, at least 20, when left out.
     #[arg(long, value_name = "HZ", value_parser = hertz, conflicts_with = "visit")]
@@ -222,7 +223,7 @@ fn one_curve(
     words.push_str(".\n");
     for channel in &tune.channels {
         for s in &channel.sections {
-            let kind = format!("{:?}", s.kind);
+            let kind = kind_word(s.kind);
             write!(
                 words,
                 "\n  {kind:<10} {:>9.1} Hz  {:>+6.1} dB  Q {:>5.2}",

@@ -4,6 +4,7 @@ use std::fmt::Write;
 use std::path::PathBuf;
 
 use dsp::verdict::Verdict;
+use garage::formats::limits::MOST_TAPS;
 use garage::formats::{curve_csv, limits, tune};
 use job::factory::{CLEAN_PERCENT, CaptureRef, CleanVolumeFinding, FactoryOrder, Worked, prove, work_out};
 
@@ -49,7 +50,7 @@ pub struct Args {
     #[arg(long, value_name = "L.json")]
     limits: Option<PathBuf>,
     /// FIR taps to use, where the limits do not say.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = taps)]
     fir_taps: Option<usize>,
     /// What the undo aims at: `flat` or a target's file.
     #[arg(long, value_name = "flat|T.json", default_value = "flat")]
@@ -79,6 +80,11 @@ fn named(text: &str) -> Result<CaptureRef, String> {
 fn unnamed(text: &str) -> Result<CaptureRef, String> {
     named(&format!("steps={text}"))
         .map_err(|_| "write the file, and its channel after a colon, such as steps.wav:2".into())
+}
+
+fn taps(text: &str) -> Result<usize, String> {
+    let count = text.parse().ok().filter(|count| *count <= MOST_TAPS);
+    count.ok_or_else(|| format!("give a whole number from 0 to {MOST_TAPS}"))
 }
 
 fn percent(text: &str) -> Result<f64, String> {

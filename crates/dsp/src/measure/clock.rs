@@ -163,7 +163,7 @@ impl<'a> Search<'a> {
                 "The markers were not found, only the sweeps; the clock's error is estimated from the repeats. Check that the recording holds the whole stimulus."
             }
             (true, false) => {
-                "The stimulus has no markers and only one sweep: the clock's error is unknown, and phase at high frequency with it. Use --markers."
+                "The stimulus has no markers and only one sweep: the clock's error is unknown, and phase at high frequency with it. Markers around the sweeps tell it."
             }
             (false, false) => {
                 "The markers were not found, only one sweep: the clock's error is unknown, and phase at high frequency with it. Check that the recording holds the whole stimulus."

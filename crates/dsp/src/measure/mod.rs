@@ -87,9 +87,7 @@ pub enum MeasureError {
     #[error("the stimulus holds no sweep; a response is measured with `stimulus sweep`")]
     NoSweep,
     /// The recipe has no two markers.
-    #[error(
-        "the stimulus has no markers at its ends to be followed by; make it with `stimulus sweep --markers`"
-    )]
+    #[error("the stimulus has no markers at its ends to be followed by; make one with markers")]
     NoMarkers,
     /// Nothing was recorded.
     #[error("the recording is silent; check the microphone, its input and its gain, and record again")]

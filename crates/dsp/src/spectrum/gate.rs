@@ -44,23 +44,6 @@ impl Gate {
     pub fn apply(&self, impulse: &[f64], rate_hz: f64, at_s: f64) -> Vec<f64> {
         impulse.iter().enumerate().map(|(n, x)| x * self.weight(n as f64 / rate_hz - at_s)).collect()
     }
-
-    /// As [`Gate::apply`] for a cyclic response, as a spectral division leaves it: what rings before sample 0 stands
-    /// at the end. A gate longer than the response is cut to one turn around the instant.
-    pub fn apply_cyclic(&self, impulse: &[f64], rate_hz: f64, at_s: f64) -> Vec<f64> {
-        let turn_s = impulse.len() as f64 / rate_hz;
-        impulse
-            .iter()
-            .enumerate()
-            .map(|(n, x)| {
-                let mut t_s = (n as f64 / rate_hz - at_s).rem_euclid(turn_s);
-                if t_s > self.after_s && t_s - turn_s >= -self.before_s {
-                    t_s -= turn_s;
-                }
-                x * self.weight(t_s)
-            })
-            .collect()
-    }
 }
 
 /// Response under a window that shortens with frequency: `cycles` periods to either side of `at_s`, at each of `at_hz`.
@@ -118,17 +101,6 @@ mod tests {
             assert!((gate.weight(t_s) - weight).abs() < 1e-12, "{t_s}");
         }
         assert!(Gate::whole(0.5).before_s >= 0.150);
-    }
-
-    #[test]
-    fn the_cyclic_gate_keeps_what_rings_before_zero() {
-        let gate = Gate { before_s: 0.01, rise_s: 0.002, after_s: 0.02, fall_s: 0.002 };
-        let out = gate.apply_cyclic(&[1.0; 100], 1000.0, 0.003);
-        assert_eq!(out[96], 1.0); // 7 ms before the instant, 3 samples before sample 0 on the ring
-        assert_eq!(out[88], 0.0);
-        assert_eq!((out[0], out[20], out[40]), (1.0, 1.0, 0.0));
-        let plain = gate.apply(&[1.0; 100], 1000.0, 0.003);
-        assert_eq!((plain[0], plain[96]), (1.0, 0.0));
     }
 
     #[test]

@@ -68,6 +68,8 @@ pub enum RecipeError {
 
 /// The longest stimulus that is made.
 const LONGEST_S: f64 = 900.0;
+/// Two gibibytes while it is made; a quarter of an hour on one channel at the highest rate is less.
+const MOST_SAMPLES: f64 = (1 << 28) as f64;
 
 impl Recipe {
     /// Checks every number; [`Recipe::render`] refuses what this refuses.
@@ -81,7 +83,13 @@ impl Recipe {
             Signal::Steps(steps) => steps.check(self.rate_hz, self.channels, self.level_dbfs)?,
             Signal::RollCall(calls) => calls.check(self.rate_hz, self.channels)?,
         }
-        within("the length in seconds", self.frames() as f64 / f64::from(self.rate_hz), 0.0, LONGEST_S)
+        within("the length in seconds", self.frames() as f64 / f64::from(self.rate_hz), 0.0, LONGEST_S)?;
+        within(
+            "the number of samples in all channels",
+            (self.channels * self.frames()) as f64,
+            0.0,
+            MOST_SAMPLES,
+        )
     }
 
     /// Samples in each channel.

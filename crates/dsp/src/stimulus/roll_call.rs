@@ -50,7 +50,9 @@ impl RollCall {
         within("the number of channels called", self.calls.len() as f64, 1.0, 64.0)?;
         within("the silence at the start in seconds", self.lead_s, 0.0, 60.0)?;
         within("the silence after a call in seconds", self.gap_s, 0.1, 60.0)?;
-        for call in &self.calls {
+        for (place, call) in self.calls.iter().enumerate() {
+            let times = self.calls.iter().take(place + 1).filter(|it| it.channel == call.channel).count();
+            within("how often one channel is called", times as f64, 1.0, 1.0)?;
             channel_within(call.channel, channels)?;
             band_within(rate_hz, call.shape.low_hz, call.shape.high_hz)?;
             within("the length of a call in seconds", call.shape.seconds, 0.05, 30.0)?;

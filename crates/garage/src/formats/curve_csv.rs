@@ -62,7 +62,11 @@ pub fn parse(bytes: &[u8], path: &Path) -> Result<Curve, FormatError> {
             let value = number(cell, path, line)?;
             match column {
                 0 => push_frequency(&mut curve.frequency_hz, value, path, line)?,
-                1 => curve.level_db.push(value),
+                1 => {
+                    rules::decibels("level_db", value)
+                        .map_err(|it| FormatError::on_line(path, line, it.wrong, it.right))?;
+                    curve.level_db.push(value);
+                }
                 _ => {
                     if OPTIONAL[column - 2] == "spread_db" && value < 0.0 {
                         return Err(FormatError::on_line(

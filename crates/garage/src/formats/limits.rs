@@ -10,8 +10,15 @@ use crate::rules;
 
 /// More bands or taps than any processor has; beyond, a typing slip is likelier.
 const MOST_BANDS: usize = 512;
-const MOST_TAPS: usize = 1 << 20;
+/// The most taps that limits or a command may ask for.
+pub const MOST_TAPS: usize = 1 << 20;
+/// Steps finer than these are on no processor, and a list of them would fill the memory.
+const MOST_PER_OCTAVE: f64 = 1000.0;
+const FINEST_STEP: f64 = 1e-4;
+/// More decibels than any band has.
+const MOST_DB: f64 = 100.0;
 
+const NEEDED: [&str; 6] = ["sample_rate_hz", "bands", "kinds", "gain_db", "q", "frequency_hz"];
 /// Fields that may be left out, and so would be lost in silence when misspelt.
 const OPTIONAL: [&str; 5] = ["delay_ms", "fir_taps", "pre_ringing", "crossovers", "crossovers_take_bands"];
 
@@ -22,15 +29,7 @@ impl Document for Limits {
     const RIGHT: &'static str = r#"limits such as {"sample_rate_hz":48000,"bands":10,"kinds":["peaking"],"gain_db":{"min":-15,"max":6,"step":0.5},"q":{"min":0.3,"max":10},"frequency_hz":{"min":20,"max":20000,"per_octave":24}}"#;
 
     fn inspect(fields: &Map<String, Value>) -> Result<(), Invalid> {
-        for name in fields.keys() {
-            if let Some(meant) = misspelt(name, fields) {
-                return Err(Invalid::new(
-                    name.as_str(),
-                    "is not a field of limits and would be passed over",
-                    format!("did you mean {meant}?"),
-                ));
-            }
-        }
+        rules::no_slip("", fields, &NEEDED, &OPTIONAL)?;
         for (range, keys) in [
             ("gain_db", ["min", "max", "step"].as_slice()),
             ("q", &["min", "max", "step"]),
@@ -80,6 +79,14 @@ impl Document for Limits {
         }
         range("gain_db", &self.gain_db)?;
         range("q", &self.q)?;
+        let Range { min, max, .. } = self.gain_db;
+        if min > 0.0 || max < 0.0 || min < -MOST_DB || max > MOST_DB {
+            return Err(Invalid::new(
+                "gain_db",
+                format!("{min} to {max} dB is no range of a band's gain"),
+                "it holds 0, at which a band does nothing, and ends within ±100 dB",
+            ));
+        }
         rules::positive("q.min", self.q.min, "")?;
         frequencies(&self.frequency_hz, self.sample_rate_hz)?;
         if let Some(delay) = &self.delay_ms {
@@ -149,10 +156,24 @@ fn range(field: &str, range: &Range) -> Result<(), Invalid> {
             "min is the smaller one",
         ));
     }
-    match range.step {
-        Some(step) => rules::positive(format!("{field}.step"), step, ""),
-        None => Ok(()),
+    let Some(step) = range.step else { return Ok(()) };
+    rules::positive(format!("{field}.step"), step, "")?;
+    if step < FINEST_STEP {
+        return Err(Invalid::new(
+            format!("{field}.step"),
+            format!("{step} is finer than any processor's"),
+            format!("at least {FINEST_STEP}; leave it out where every value can be set"),
+        ));
     }
+    // Settings are whole multiples of the step.
+    if (range.max / step + 1e-9).floor() >= (range.min / step - 1e-9).ceil() {
+        return Ok(());
+    }
+    Err(Invalid::new(
+        field,
+        format!("no multiple of {step} lies between {} and {}", range.min, range.max),
+        "settings are whole multiples of the step; give a finer one or none",
+    ))
 }
 
 fn frequencies(frequencies: &Frequencies, rate_hz: f64) -> Result<(), Invalid> {
@@ -180,6 +201,13 @@ fn frequencies(frequencies: &Frequencies, rate_hz: f64) -> Result<(), Invalid> {
             }
             if let Some(parts) = per_octave {
                 rules::positive("frequency_hz.per_octave", *parts, "")?;
+                if *parts > MOST_PER_OCTAVE {
+                    return Err(Invalid::new(
+                        "frequency_hz.per_octave",
+                        format!("{parts} is more than any processor has"),
+                        format!("at most {MOST_PER_OCTAVE}; leave it out where every frequency can be set"),
+                    ));
+                }
             }
             *max
         }
@@ -204,14 +232,4 @@ fn known_keys(field: &str, value: Option<&Value>, keys: &[&str]) -> Result<(), I
         )),
         None => Ok(()),
     }
-}
-
-/// The optional field that `name` was probably meant to be: it starts alike, and the field itself is not there.
-fn misspelt(name: &str, fields: &Map<String, Value>) -> Option<&'static str> {
-    let stem =
-        |it: &str| it.chars().filter(char::is_ascii_alphanumeric).take(3).collect::<String>().to_lowercase();
-    if OPTIONAL.contains(&name) {
-        return None;
-    }
-    OPTIONAL.into_iter().find(|&known| stem(name) == stem(known) && !fields.contains_key(known))
 }

@@ -121,6 +121,7 @@ impl Rows {
         let newest: Vec<f64> =
             self.curve.frequency_hz.last().copied().into_iter().chain([values[0]]).collect();
         rules::ascending(&newest, |_| String::new())?;
+        rules::decibels("", values[1])?;
         self.curve.frequency_hz.push(values[0]);
         self.curve.level_db.push(values[1]);
         if let Some(phase) = &mut self.curve.phase_deg {

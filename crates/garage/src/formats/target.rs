@@ -24,7 +24,7 @@ impl Document for Target {
         let hz: Vec<f64> = self.points.iter().map(|point| point.0).collect();
         rules::ascending(&hz, |i| format!("points[{i}]"))?;
         for (i, point) in self.points.iter().enumerate() {
-            rules::finite(format!("points[{i}]"), point.1)?;
+            rules::decibels(format!("points[{i}]"), point.1)?;
         }
         rules::not_negative("tolerance_db", self.tolerance_db, "dB")
     }

@@ -6,10 +6,13 @@ use dsp::tune::{Biquad, ChannelTune, Section, Tune};
 use serde_json::{Map, Value};
 
 use super::document::Document;
+use super::limits::MOST_TAPS;
 use crate::fault::Invalid;
 use crate::rules;
 
-const MOST_TAPS: usize = 1 << 20;
+/// Fields of a channel that may be left out, and so would be lost in silence when misspelt.
+const OPTIONAL: [&str; 8] =
+    ["gain_db", "polarity", "delay_ms", "crossovers", "acoustic", "sections", "biquads", "fir"];
 
 impl Document for Tune {
     const FORMAT: &'static str = "cabinwright-tune";
@@ -18,8 +21,17 @@ impl Document for Tune {
 
     fn inspect(fields: &Map<String, Value>) -> Result<(), Invalid> {
         // A section without its gain would be taken for one of 0 dB; only kinds that have none may leave it out.
+        rules::no_slip(
+            "",
+            fields,
+            &["sample_rate_hz", "channels"],
+            &["headroom_db", "predicted", "left_alone"],
+        )?;
         let channels = fields.get("channels").and_then(Value::as_array);
         for (c, channel) in channels.into_iter().flatten().enumerate() {
+            if let Some(fields) = channel.as_object() {
+                rules::no_slip(&format!("channels[{c}]"), fields, &["name"], &OPTIONAL)?;
+            }
             let sections = channel.get("sections").and_then(Value::as_array);
             for (s, section) in sections.into_iter().flatten().enumerate() {
                 let kind = section.get("kind").and_then(Value::as_str).unwrap_or_default();
@@ -45,7 +57,7 @@ impl Document for Tune {
         for (i, it) in self.channels.iter().enumerate() {
             channel(it, self.sample_rate_hz).map_err(|invalid| invalid.within(&format!("channels[{i}]")))?;
         }
-        rules::finite("headroom_db", self.headroom_db)?;
+        rules::decibels("headroom_db", self.headroom_db)?;
         rules::not_negative("predicted.rms_error_db_before", self.predicted.rms_error_db_before, "dB")?;
         rules::not_negative("predicted.rms_error_db_after", self.predicted.rms_error_db_after, "dB")?;
         for (i, region) in self.left_alone.iter().enumerate() {
@@ -58,7 +70,7 @@ impl Document for Tune {
 super::document_functions!(Tune);
 
 fn channel(channel: &ChannelTune, rate_hz: f64) -> Result<(), Invalid> {
-    rules::finite("gain_db", channel.gain_db)?;
+    rules::decibels("gain_db", channel.gain_db)?;
     rules::not_negative("delay_ms", channel.delay_ms, "ms")?;
     for (i, it) in channel.sections.iter().enumerate() {
         section(it, rate_hz).map_err(|invalid| invalid.within(&format!("sections[{i}]")))?;
@@ -81,7 +93,7 @@ fn section(section: &Section, rate_hz: f64) -> Result<(), Invalid> {
             format!("a filter at this rate can sit below {} Hz", rate_hz / 2.0),
         ));
     }
-    rules::finite("gain_db", section.gain_db)?;
+    rules::decibels("gain_db", section.gain_db)?;
     rules::positive("q", section.q, "as Q")
 }
 

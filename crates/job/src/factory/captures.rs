@@ -235,7 +235,7 @@ pub(super) fn read(
     if !one_clock {
         judged.note(
             Verdict::Usable,
-            "the recordings share neither a file nor a reference, so delays between outputs are unknown: keep one output on the first input of every recording and name it with --reference-channel",
+            "the recordings share neither a file nor a reference, so delays between outputs are unknown: keep one output on the first input of every recording and name that input as the reference",
         );
     }
     Ok(Outputs { rate_hz: f64::from(rate), channels, one_clock, ends_hz })

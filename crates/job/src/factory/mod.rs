@@ -93,6 +93,13 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
         Some(path) => target::read(path)?,
         None => flat(),
     };
+    let names: Vec<&str> = order.captures.iter().map(|it| it.name.as_str()).collect();
+    if let Some(twice) = (1..names.len()).find(|&at| names[..at].contains(&names[at])) {
+        return Err(JobError::Input(format!(
+            "\"{}\" is given twice; give each output a name of its own",
+            names[twice]
+        )));
+    }
     let recipe = captures::recipe_beside(&order.stimulus)?;
     let mut judged = Judged::good(());
     let heard = Explained::of(&recipe, &order.captures, order.reference_channel, &mut judged, progress)?;

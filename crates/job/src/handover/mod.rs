@@ -5,4 +5,4 @@ mod proof;
 mod words;
 
 pub use garage::entry::{EntryLine, lines as entry_sheet};
-pub use proof::{ProofTake, prove, take};
+pub use proof::{Crossovers, ProofTake, prove, take};

@@ -41,20 +41,38 @@ pub struct ProofTake {
     pub findings: Vec<Finding>,
 }
 
+/// Whether the crossovers that protect the speakers are in the processor.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Crossovers {
+    /// The tuner says so.
+    TypedIn,
+    /// Nobody has said so.
+    NotSaid,
+}
+
 /// Takes one side at one position with the numbered tune in the processor, or as the car came with `None`.
 ///
 /// As it came means: the crossovers that protect the speakers, and no level, delay, equalisation or undoing. On the
 /// virtual car both are typed in and the microphone is put in its place; at a real one the tuner does so.
 ///
+/// All of a side's band is played to all of its speakers, so at a real car `crossovers` must be typed in.
+///
 /// # Errors
-/// As for a take of the cabin.
+/// As for a take of the cabin; crossovers that nobody says are in a real processor.
 pub fn take(
     place: &mut Workplace,
     side: Side,
     position: &str,
     tune: Option<u32>,
+    crossovers: Crossovers,
     watch: &Watch,
 ) -> Result<Judged<ProofTake>, JobError> {
+    if !place.rig.is_simulated() && crossovers == Crossovers::NotSaid {
+        return Err(JobError::not_yet(
+            "a whole side plays its lowest notes to every output, and a tweeter without its crossover does not survive them",
+            "type the crossovers in, connect outputs 1 and 2 to the processor's inputs and not to a speaker's amplifier, and say so",
+        ));
+    }
     let at = position_of(place, position)?.clone();
     place.rig.place_microphone(&place.folder.record().seat, &at)?;
     enter(place, tune)?;
@@ -131,9 +149,8 @@ pub fn prove(
         .clone()
         .ok_or_else(|| JobError::not_yet("this visit has no target curve", "choose one in Intake"))?;
     let saved = folder.tune(tune)?;
-    let cabin = cabin::curves(folder, watch)?.result;
+    let Judged { result: cabin, mut remarks, .. } = cabin::curves(folder, watch)?;
     let takes = folder.takes()?.found;
-    let mut remarks = Vec::new();
     let mut one = |name: &str, side: Side, scope: &Scope| -> Result<Option<Told>, JobError> {
         let subject = side_name(side);
         let before = position_curves(folder, &takes, subject, None, watch)?;

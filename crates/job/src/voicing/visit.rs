@@ -80,7 +80,7 @@ pub fn set_up_visit(order: &VisitOrder, watch: &Watch) -> Result<Judged<Voicing>
     let map = folder.car().channel_map.clone();
     let temperature_c = folder.record().conditions.temperature_c;
     let wish = Wish { temperature_c, no_taps: order.no_taps, ..Wish::default() };
-    let first = curves_of(&folder, watch)?;
+    let Judged { result: first, verdict: of_takes, remarks: mut said } = curves_of(&folder, watch)?;
     let (made, reasons, verdict, remarks) = match &order.other_seat {
         None => {
             let made = set_up(&first, &map, &target, &limits, &wish)?;
@@ -89,6 +89,8 @@ pub fn set_up_visit(order: &VisitOrder, watch: &Watch) -> Result<Judged<Voicing>
         }
         Some((other, weight)) => {
             let second = curves_at_other_seat(&folder, other, watch)?;
+            said.extend(second.remarks.into_iter().map(|words| format!("Other seat: {words}")));
+            let second = second.result;
             let made = two_seats(&first, &second, &map, &target, &limits, *weight, &wish)?;
             let reasons = made.result.reasons.clone();
             (Made::TwoSeats(Box::new(made.result)), reasons, made.verdict, made.remarks)
@@ -101,7 +103,8 @@ pub fn set_up_visit(order: &VisitOrder, watch: &Watch) -> Result<Judged<Voicing>
         None
     };
     let result = Voicing { made, number, simulated: first.simulated, reasons };
-    Ok(Judged { result, verdict, remarks })
+    said.extend(remarks);
+    Ok(Judged { result, verdict: verdict.max(of_takes), remarks: said })
 }
 
 /// The takes of `other`, a visit of the same car at another seat.
@@ -112,7 +115,7 @@ pub fn curves_at_other_seat(
     folder: &VisitFolder,
     other: &Path,
     watch: &Watch,
-) -> Result<cabin::CabinCurves, JobError> {
+) -> Result<Judged<cabin::CabinCurves>, JobError> {
     let second = VisitFolder::open(other)?;
     if second.path() == folder.path() {
         return Err(JobError::Input(format!(
@@ -131,9 +134,9 @@ pub fn curves_at_other_seat(
     curves_of(&second, watch)
 }
 
-fn curves_of(folder: &VisitFolder, watch: &Watch) -> Result<cabin::CabinCurves, JobError> {
-    let curves = cabin::curves(folder, watch)?.result;
-    if curves.channels.is_empty() {
+fn curves_of(folder: &VisitFolder, watch: &Watch) -> Result<Judged<cabin::CabinCurves>, JobError> {
+    let curves = cabin::curves(folder, watch)?;
+    if curves.result.channels.is_empty() {
         return Err(JobError::not_yet(
             format!("{} has no takes at the seat", folder.path().display()),
             "take its positions with `measure`, or in Cabin",

@@ -1,6 +1,7 @@
 //! Takes at the seat: one press takes everything that is missing at a position.
 
 use dsp::verdict::Verdict;
+use job::handover::Crossovers;
 
 use super::{sound, think};
 use crate::commands::CabinCommand;
@@ -27,8 +28,20 @@ pub fn apply(command: CabinCommand, state: &mut State) -> Vec<Order> {
             }
             Vec::new()
         }
+        CabinCommand::CrossoversIn(said) => {
+            state.cabin.crossovers_in = said;
+            Vec::new()
+        }
         CabinCommand::Refresh => think(state, Think::Curves, "Making the curves"),
     }
+}
+
+/// Why a whole side is not taken yet.
+pub const HELD_BACK: &str = "a whole side plays its lowest notes to every output; tick that the crossovers are in the processor first";
+
+/// A whole side at a real car, while nobody says that its speakers are protected.
+pub fn is_held_back(state: &State, subject: &Subject) -> bool {
+    subject.is_a_side() && !state.is_simulated() && !state.cabin.crossovers_in
 }
 
 fn take(state: &mut State) -> Vec<Order> {
@@ -49,12 +62,22 @@ fn take(state: &mut State) -> Vec<Order> {
             .filter(|s| !skipped.contains(s))
             .collect();
     }
+    let all = subjects.len();
+    subjects.retain(|subject| !is_held_back(state, subject));
+    if subjects.is_empty() && all > 0 {
+        state.notice = Some(Notice::failed(format!("only whole sides are missing here: {HELD_BACK}")));
+        return Vec::new();
+    }
     state.cabin.queue = subjects.into_iter().map(|subject| (subject, at.position.clone())).collect();
     next_in_queue(state, true)
 }
 
 fn retake(state: &mut State) -> Vec<Order> {
     let Some(latest) = state.cabin.latest.clone().filter(|_| !state.is_busy()) else { return Vec::new() };
+    if is_held_back(state, &latest.subject) {
+        state.notice = Some(Notice::failed(HELD_BACK.to_owned()));
+        return Vec::new();
+    }
     state.cabin.queue.push_front((latest.subject, latest.position));
     next_in_queue(state, true)
 }
@@ -67,9 +90,10 @@ fn next_in_queue(state: &mut State, first_here: bool) -> Vec<Order> {
         Subject::After(_) => state.handover.tune.or(latest_tune),
         Subject::Channel(_) | Subject::Before(_) => None,
     };
+    let crossovers = if state.cabin.crossovers_in { Crossovers::TypedIn } else { Crossovers::NotSaid };
     let words = format!("Taking {} at {position}", subject.name());
     let last_here = state.cabin.queue.is_empty();
-    sound(state, Sound::Take { subject, position, tune, first_here, last_here }, words, true)
+    sound(state, Sound::Take { subject, position, tune, crossovers, first_here, last_here }, words, true)
 }
 
 /// Files a take; a bad one holds up the queue, so that it can be made again at once.
@@ -83,4 +107,20 @@ pub fn taken(state: &mut State, taken: Taken) -> Vec<Order> {
         return think(state, Think::Curves, "Making the curves");
     }
     next_in_queue(state, false)
+}
+
+#[cfg(test)]
+mod tests {
+    use garage::Side;
+
+    use super::*;
+
+    #[test]
+    fn at_a_real_car_a_side_waits_for_its_crossovers() {
+        let mut state = State::default();
+        let (side, channel) = (Subject::After(Side::Left), Subject::Channel("tweeter".into()));
+        assert!(!state.is_simulated() && is_held_back(&state, &side) && !is_held_back(&state, &channel));
+        apply(CabinCommand::CrossoversIn(true), &mut state);
+        assert!(!is_held_back(&state, &side));
+    }
 }

@@ -47,6 +47,7 @@ pub fn apply(command: Command, state: &mut State) -> Vec<Order> {
 fn go(state: &mut State, stage: Stage) {
     state.stage = stage;
     state.cabin.aimed = None;
+    state.cabin.crossovers_in = false;
     if stage == Stage::Voicing {
         predict::again(state);
     }

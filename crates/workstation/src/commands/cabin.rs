@@ -15,6 +15,8 @@ pub enum CabinCommand {
     Show(Option<String>),
     /// Leave a subject out of the takes, or put it back.
     Skip(Subject, bool),
+    /// Say whether the crossovers are in the processor, without which no whole side is played at a real car.
+    CrossoversIn(bool),
     /// Make all curves again from the recordings.
     Refresh,
 }
@@ -29,6 +31,7 @@ impl CabinCommand {
             Self::Show(None) => "All channels".into(),
             Self::Show(Some(name)) => name.clone(),
             Self::Skip(subject, _) => subject.name(),
+            Self::CrossoversIn(_) => "The crossovers are in the processor".into(),
             Self::Refresh => "Make the curves again".into(),
         }
     }

@@ -130,7 +130,24 @@ pub fn taking(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
                 out.push(Command::Cabin(CabinCommand::Skip(subject.clone(), !taken)));
             }
         }
+        crossovers_in(ui, state, out);
     });
+}
+
+/// At a real car whole sides wait until the tuner says that their speakers are protected.
+fn crossovers_in(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
+    if state.is_simulated() || !subjects(state).iter().any(Subject::is_a_side) {
+        return;
+    }
+    caution(
+        ui,
+        "a whole side plays its lowest notes to every output. Connect outputs 1 and 2 of the interface to the processor's inputs, never to an amplifier of a tweeter, and type the crossovers in before.",
+    );
+    let mut said = state.cabin.crossovers_in;
+    let words = plain(CabinCommand::CrossoversIn(true).label(), Size::Body, tokens(ui).ink);
+    if ui.add(Checkbox::new(&mut said, words)).changed() {
+        out.push(Command::Cabin(CabinCommand::CrossoversIn(said)));
+    }
 }
 
 /// Sound level at the seat and how long it is safe to sit there.
@@ -148,17 +165,18 @@ pub fn exposure(ui: &mut Ui, state: &State) {
 
 /// NIOSH, "Occupational Noise Exposure", 98-126 (1998): 85 dB(A) for 8 h, halved per 3 dB.
 pub fn exposure_words(level_dba: f64) -> String {
-    if level_dba <= 85.0 {
-        return format!("{level_dba:.0} dB(A) at the seat; no limit of time below 85 dB(A).");
+    // What is said must not be louder than what is allowed, so levels are rounded up and times down.
+    let said_dba = level_dba.ceil();
+    if said_dba < dsp::exposure::LIMIT_DBA {
+        return format!("{said_dba:.0} dB(A) at the seat; no limit of time below 85 dB(A).");
     }
-    let minutes = 60.0 * dsp::exposure::safe_hours(level_dba);
-    let time = if minutes >= 90.0 {
-        format!("{:.1} hours", minutes / 60.0)
-    } else {
-        format!("{minutes:.0} minutes")
-    };
+    let hours = dsp::exposure::safe_hours(said_dba);
+    if hours * 3600.0 < 1.0 {
+        return format!("{said_dba:.0} dB(A) at the seat: stay outside during takes.");
+    }
+    let time = job::noise::duration_words(hours);
     format!(
-        "{level_dba:.0} dB(A) at the seat: no more than {time} in a day here, or stay outside during takes."
+        "{said_dba:.0} dB(A) at the seat: no more than {time} in a day here, or stay outside during takes."
     )
 }
 
@@ -170,7 +188,16 @@ mod tests {
     fn loud_takes_say_how_long() {
         assert!(exposure_words(80.0).contains("no limit"));
         // NIOSH 98-126, table 1-1: 94 dB(A) for 1 h, 88 dB(A) for 4 h.
-        assert!(exposure_words(94.0).contains("60 minutes"), "{}", exposure_words(94.0));
-        assert!(exposure_words(88.0).contains("4.0 hours"), "{}", exposure_words(88.0));
+        assert!(exposure_words(94.0).contains("1.0 h"), "{}", exposure_words(94.0));
+        assert!(exposure_words(88.0).contains("4.0 h"), "{}", exposure_words(88.0));
+        assert!(
+            exposure_words(84.6).contains("85 dB(A) at the seat: no more than 8.0 h"),
+            "{}",
+            exposure_words(84.6)
+        );
+        // 7.5 minutes, and 28 seconds of the same table.
+        assert!(exposure_words(103.0).contains("7 min"), "{}", exposure_words(103.0));
+        assert!(exposure_words(115.0).contains("28 s"), "{}", exposure_words(115.0));
+        assert!(exposure_words(141.0).contains("stay outside"));
     }
 }

@@ -19,6 +19,11 @@ pub enum Subject {
 }
 
 impl Subject {
+    /// A whole side, which plays its lowest notes to every output.
+    pub fn is_a_side(&self) -> bool {
+        matches!(self, Self::Before(_) | Self::After(_))
+    }
+
     /// As it stands on a chip.
     pub fn name(&self) -> String {
         match self {
@@ -80,6 +85,8 @@ pub struct Taken {
 pub struct CabinPage {
     /// Subjects that are left out of the next takes.
     pub skipped: Vec<Subject>,
+    /// The tuner says that the crossovers are in the processor.
+    pub crossovers_in: bool,
     /// The subject whose curves are on the board.
     pub shown: Option<String>,
     /// The position the user chose to take next, against the plan.

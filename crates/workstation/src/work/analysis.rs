@@ -200,10 +200,11 @@ fn seats(
     watch: &Watch,
 ) -> Result<Event, JobError> {
     let (target, limits) = needs(sheet)?;
-    let second = voicing::curves_at_other_seat(&VisitFolder::open(visit)?, other, watch)?;
+    let other = voicing::curves_at_other_seat(&VisitFolder::open(visit)?, other, watch)?;
     let wish = Wish { temperature_c: sheet.conditions.temperature_c, ..Wish::default() };
-    let made = voicing::two_seats(curves, &second, &sheet.channels, target, limits, weight, &wish)?;
+    let made = voicing::two_seats(curves, &other.result, &sheet.channels, target, limits, weight, &wish)?;
     let mut said = said(made.result.reasons);
+    said.extend(doubts(other.remarks.into_iter().map(|words| format!("Other seat: {words}"))));
     said.extend(doubts(made.remarks));
     let seats = Some((made.result.first, made.result.second));
     Ok(tuned(Tuned { tune: made.result.shared, said, seats, ..Tuned::default() }))

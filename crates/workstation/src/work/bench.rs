@@ -7,6 +7,7 @@ use audio::rig::Watch;
 use dsp::verdict::Verdict;
 use garage::visit::CheckKind;
 use garage::{RigRecord, VisitFolder};
+use job::handover::Crossovers;
 use job::source::{self, Following, Line, Probe, Signal};
 use job::{JobError, Judged, Workplace, cabin, handover, intake};
 
@@ -72,11 +73,11 @@ fn act(place: &mut Workplace, order: &SoundOrder) -> Result<Event, JobError> {
         }
         Sound::Source => factory(place, watch),
         Sound::VolumeSteps => volume_steps(place, watch),
-        Sound::Take { subject, position, tune, first_here, last_here } => {
+        Sound::Take { subject, position, tune, crossovers, first_here, last_here } => {
             if *first_here {
                 cue(place, Cue::Go, watch);
             }
-            take(place, subject, position, *tune, *last_here, watch)
+            take(place, subject, position, (*tune, *crossovers), *last_here, watch)
         }
         Sound::Listen { line, probe, following } => listen(place, line, probe, following, watch),
         Sound::EnterTune(number) => {
@@ -139,7 +140,7 @@ fn take(
     place: &mut Workplace,
     subject: &Subject,
     position: &str,
-    tune: Option<u32>,
+    (tune, crossovers): (Option<u32>, Crossovers),
     last_here: bool,
     watch: &Watch,
 ) -> Result<Event, JobError> {
@@ -149,7 +150,7 @@ fn take(
             (taken.result.curve, taken.verdict, taken.remarks, taken.result.id)
         }
         Subject::Before(side) | Subject::After(side) => {
-            let taken = handover::take(place, *side, position, tune, watch)?;
+            let taken = handover::take(place, *side, position, tune, crossovers, watch)?;
             (taken.result.curve, taken.verdict, taken.remarks, taken.result.id)
         }
     };

@@ -11,6 +11,7 @@ use garage::finding::{Combine, Finding};
 use garage::rig::Calibration;
 use garage::visit::CheckKind;
 use job::factory::FactoryOrder;
+use job::handover::Crossovers;
 use job::source::stick::StickFormat;
 use job::source::{Following, Line, Probe};
 use job::voicing::{CrossoverAdvice, Joint, SeatShare};
@@ -116,6 +117,8 @@ pub enum Sound {
         position: String,
         /// The tune in the processor, for takes of the after.
         tune: Option<u32>,
+        /// Whether the tuner says that the speakers are protected.
+        crossovers: Crossovers,
         /// The first of this position: a cue before it says "go".
         first_here: bool,
         /// The last of this position: the cue afterwards says "move on".
