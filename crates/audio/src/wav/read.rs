@@ -135,7 +135,7 @@ fn refuse_non_finite(channels: &[Vec<f64>], rate_hz: f64, path: &Path) -> Result
         .iter()
         .enumerate()
         .filter_map(|(index, channel)| {
-            channel.iter().position(|x| !(x.abs() <= LOUDEST)).map(|frame| (frame, index))
+            channel.iter().position(|x| !(0.0..=LOUDEST).contains(&x.abs())).map(|frame| (frame, index))
         })
         .min();
     let Some((frame, index)) = first else { return Ok(()) };
