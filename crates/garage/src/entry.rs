@@ -100,6 +100,12 @@ pub fn taps_file(number: usize) -> String {
     format!("taps-{number}.wav")
 }
 
+/// What the name of a file with the taps of an output that is joined ends in, counted from 1 as
+/// [`crate::finding::Finding::tapped_parts`] gives them.
+pub fn joining_file(number: usize) -> String {
+    format!("joining-{number}.wav")
+}
+
 fn channel_lines(number: usize, channel: &ChannelTune) -> Vec<EntryLine> {
     let line = |key: String, what: String| EntryLine {
         key: format!("{}/{key}", channel.name),

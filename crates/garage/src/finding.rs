@@ -2,6 +2,7 @@
 
 use dsp::curve::Curve;
 use dsp::factory::{AllPass, Taps};
+use dsp::tune::ChannelTune;
 use dsp::verdict::Verdict;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -24,6 +25,18 @@ pub struct Finding {
     /// The tune that undoes it: one channel for each sum, of the same name.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tune: Option<u32>,
+    /// The way that sums and tune go.
+    #[serde(default)]
+    pub way: Way,
+    /// Those of the remarks that belong to it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub way_remarks: Vec<String>,
+    /// What is lost of music that both sides carry alike, where they do not turn alike, rms; nothing where there are no two.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lost_between_db: Option<f64>,
+    /// The other way, where the processor has taps and they change anything.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub other_way: Option<Box<OtherWay>>,
     /// How the shape changes with the volume step; empty where one step was recorded.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub loudness: Vec<VolumeShape>,
@@ -40,6 +53,32 @@ pub struct Finding {
     pub simulated: bool,
 }
 
+/// How the factory is undone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Way {
+    /// By bands alone, all-passes among them where the processor has any.
+    #[default]
+    Bands,
+    /// By bands, and FIR taps for what they leave.
+    Taps,
+}
+
+/// The way that was not taken, kept to be chosen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OtherWay {
+    /// Its signals, as in [`Finding::sums`].
+    pub sums: Vec<Sum>,
+    /// What undoes them: a channel for each, of the same name.
+    pub undo: Vec<ChannelTune>,
+    /// As [`Finding::lost_between_db`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lost_between_db: Option<f64>,
+    /// What is to be said of it.
+    #[serde(default)]
+    pub remarks: Vec<String>,
+}
+
 /// What was found on one output.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct OutputFinding {
@@ -53,7 +92,7 @@ pub struct OutputFinding {
 }
 
 /// A full-range signal, as it came and undone.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Sum {
     /// "left", "right", "joined", or the output that carries it alone.
     pub name: String,
@@ -159,7 +198,40 @@ pub struct Flatness {
     pub rms_db_measured: Option<f64>,
 }
 
+impl Way {
+    /// The one that is not this.
+    pub fn other(self) -> Self {
+        match self {
+            Self::Bands => Self::Taps,
+            Self::Taps => Self::Bands,
+        }
+    }
+
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Bands => "bands alone",
+            Self::Taps => "bands and taps",
+        }
+    }
+}
+
 impl Finding {
+    /// The signals of one way; none where it is not known.
+    pub fn sums_of(&self, way: Way) -> &[Sum] {
+        match &self.other_way {
+            _ if way == self.way => &self.sums,
+            Some(other) => &other.sums,
+            None => &[],
+        }
+    }
+
+    /// Every output that enters a sum through taps, with the sum's name, in the order their files are counted.
+    pub fn tapped_parts(&self) -> impl Iterator<Item = (&str, &Combine, &Taps)> {
+        let parts = self.sums.iter().flat_map(|sum| sum.parts.iter().map(move |part| (sum, part)));
+        parts.filter_map(|(sum, part)| Some((sum.name.as_str(), part, part.fir.as_ref()?)))
+    }
+
     /// The sum called `name`.
     pub fn sum(&self, name: &str) -> Option<&Sum> {
         self.sums.iter().find(|sum| sum.name == name)
@@ -205,9 +277,12 @@ impl Document for Finding {
                 rules::curve(&format!("outputs[{i}].curve"), curve)?;
             }
         }
-        rules::distinct(self.sums.iter().map(|it| it.name.as_str()), |i| format!("sums[{i}].name"))?;
-        for (i, sum) in self.sums.iter().enumerate() {
-            sum.validate(&format!("sums[{i}]"))?;
+        let other = self.other_way.iter().map(|it| ("other_way.sums", &it.sums));
+        for (at, sums) in std::iter::once(("sums", &self.sums)).chain(other) {
+            rules::distinct(sums.iter().map(|it| it.name.as_str()), |i| format!("{at}[{i}].name"))?;
+            for (i, sum) in sums.iter().enumerate() {
+                sum.validate(&format!("{at}[{i}]"))?;
+            }
         }
         for (i, step) in self.loudness.iter().enumerate() {
             rules::finite(format!("loudness[{i}].below_loudest_db"), step.below_loudest_db)?;
@@ -231,6 +306,10 @@ impl Sum {
         for (i, part) in self.parts.iter().enumerate() {
             rules::finite(format!("{at}.parts[{i}].gain_db"), part.gain_db)?;
             rules::not_negative(format!("{at}.parts[{i}].delay_ms"), part.delay_ms, "ms")?;
+            if let Some(fir) = &part.fir {
+                rules::finite(format!("{at}.parts[{i}].fir.rate_hz"), fir.rate_hz.recip())?;
+                rules::finite(format!("{at}.parts[{i}].fir.taps"), fir.taps.iter().sum())?;
+            }
         }
         rules::curve(&format!("{at}.before"), &self.before)?;
         for (name, curve) in [("predicted", &self.predicted), ("measured", &self.measured)] {

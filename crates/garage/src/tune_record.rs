@@ -44,6 +44,16 @@ pub struct TuneNote {
     pub simulated: bool,
 }
 
+impl TuneNote {
+    /// What a tune that undoes the factory is called: it belongs to the processor's inputs, not to its outputs.
+    pub const UNDO: &'static str = "Undo of the factory, for the processor's inputs";
+
+    /// True for a tune of the processor's inputs.
+    pub fn is_undo(&self) -> bool {
+        self.title == Self::UNDO
+    }
+}
+
 /// One thing that was done.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reason {

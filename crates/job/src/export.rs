@@ -63,15 +63,29 @@ pub fn write_taps(tune: &Tune, folder: &Path, stem: &str) -> Result<Vec<PathBuf>
     let mut written = Vec::new();
     for (i, channel) in tune.channels.iter().enumerate() {
         let Some(taps) = &channel.fir else { continue };
-        std::fs::create_dir_all(folder).map_err(failed(folder))?;
-        let path = folder.join(format!("{stem}.{}", taps_file(i + 1)));
-        wav::write_f32(&path, tune.sample_rate_hz.round() as u32, std::slice::from_ref(taps))?;
-        let text = path.with_extension("txt");
-        garage::atomic::write(&text, taps_text(taps).as_bytes())
-            .map_err(|error| failed(&text)(std::io::Error::other(error)))?;
-        written.extend([path, text]);
+        written.extend(write_taps_file(folder, stem, &taps_file(i + 1), tune.sample_rate_hz, taps)?);
     }
     Ok(written)
+}
+
+/// Writes taps that run at `rate_hz` into `folder` as `<stem>.<file>`, and as text beside it; returns both paths.
+///
+/// # Errors
+/// The file that cannot be written.
+pub fn write_taps_file(
+    folder: &Path,
+    stem: &str,
+    file: &str,
+    rate_hz: f64,
+    taps: &[f64],
+) -> Result<[PathBuf; 2], ExportFailure> {
+    std::fs::create_dir_all(folder).map_err(failed(folder))?;
+    let path = folder.join(format!("{stem}.{file}"));
+    wav::write_f32(&path, rate_hz.round() as u32, &[taps.to_vec()])?;
+    let text = path.with_extension("txt");
+    garage::atomic::write(&text, taps_text(taps).as_bytes())
+        .map_err(|error| failed(&text)(std::io::Error::other(error)))?;
+    Ok([path, text])
 }
 
 fn failed(path: &Path) -> impl Fn(std::io::Error) -> ExportFailure + use<> {

@@ -60,8 +60,7 @@ pub fn gather(visit_dir: &Path) -> Result<Document, GarageError> {
         None => {
             let tunes = folder.tunes()?;
             remarks.extend(tunes.damaged.iter().map(ToString::to_string));
-            let undo = finding.as_ref().and_then(|it| it.tune);
-            tunes.found.into_iter().rfind(|it| Some(it.record.number) != undo)
+            tunes.found.into_iter().rfind(|it| !it.record.is_undo())
         }
     };
     Ok(Document {

@@ -178,11 +178,15 @@ impl VirtualCar {
                         part.output
                     )));
                 }
+                if part.taps.is_some() {
+                    check_rate(part.taps_rate_hz)?;
+                }
                 let (gain_db, delay_ms) = (part.gain_db, part.delay_ms);
                 check_settings(&ChannelTune {
                     name: part.output.clone(),
                     gain_db,
                     delay_ms,
+                    fir: part.taps.clone(),
                     ..ChannelTune::default()
                 })?;
             }

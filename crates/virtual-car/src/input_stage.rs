@@ -45,6 +45,10 @@ pub struct InputPart {
     pub invert: bool,
     /// Its phase is turned by these.
     pub all_passes: Vec<AllPass>,
+    /// FIR taps, where it has any, for [`InputPart::taps_rate_hz`].
+    pub taps: Option<Vec<f64>>,
+    /// The rate `taps` were made for.
+    pub taps_rate_hz: f64,
 }
 
 impl InputPart {
@@ -55,9 +59,10 @@ impl InputPart {
             delay_ms: self.delay_ms,
             polarity,
             biquads: self.all_passes.iter().map(|it| filter::of_all_pass(it, rate_hz)).collect(),
+            fir: self.taps.clone(),
             ..ChannelTune::default()
         };
-        Strip::new(&settings, rate_hz, rate_hz, reader).run(signal, 0.0, reader)
+        Strip::new(&settings, self.taps_rate_hz, rate_hz, reader).run(signal, 0.0, reader)
     }
 }
 

@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::{probing, sample, wavy, window};
+use common::{probing, sample, undone_by_taps, wavy, window};
 use eframe::egui::vec2;
 use workstation::stages::Stage;
 use workstation::state::{ByHand, Leaf, Overlay, State};
@@ -29,6 +29,11 @@ fn screens_to_look_at() {
         off_db: 0.6,
     });
     screens.push(("source-by-hand".into(), by_hand));
+    screens.push(("source-taps".into(), undone_by_taps()));
+    let mut listed = undone_by_taps();
+    listed.open.as_mut().unwrap().car.simulated = false;
+    listed.open.as_mut().unwrap().visit.simulated = false;
+    screens.push(("source-taps-listed".into(), listed));
     let mut typing = sample(Stage::Handover);
     typing.handover.typing = true;
     screens.push(("entry".into(), typing));

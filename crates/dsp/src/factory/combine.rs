@@ -9,6 +9,7 @@ use super::channel::{ChannelFinding, Sure};
 use super::model::{AllPass, ChannelModel, DB_PER_NEPER, Taps};
 use super::phase::{self, Means};
 use super::response::LineResponse;
+use crate::filter::taps_responses;
 use crate::tune::Crossover;
 
 /// One output as the plan uses it.
@@ -29,15 +30,19 @@ pub struct Use {
 }
 
 impl Use {
-    /// What the plan does to the output at a frequency; all-passes run at `rate_hz`.
-    pub fn at(&self, frequency_hz: f64, rate_hz: f64) -> Complex64 {
+    /// What the plan does to the output at each frequency; all-passes run at `rate_hz`.
+    pub fn over(&self, frequency_hz: &[f64], rate_hz: f64) -> Vec<Complex64> {
         let gain = (self.gain_db / DB_PER_NEPER).exp() * if self.invert { -1.0 } else { 1.0 };
-        let added: Complex64 = self.all_passes.iter().map(|a| a.at(frequency_hz, rate_hz)).product();
-        let taps = self
-            .fir
-            .as_ref()
-            .map_or(Complex64::ONE, |fir| crate::spectrum::response_at(&fir.taps, fir.rate_hz, frequency_hz));
-        added * taps * gain * Complex64::cis(-2e-3 * PI * frequency_hz * self.delay_ms)
+        let bare = |&f: &f64| {
+            let added: Complex64 = self.all_passes.iter().map(|a| a.at(f, rate_hz)).product();
+            added * gain * Complex64::cis(-2e-3 * PI * f * self.delay_ms)
+        };
+        let mut through: Vec<Complex64> = frequency_hz.iter().map(bare).collect();
+        if let Some(fir) = &self.fir {
+            let taps = taps_responses(&fir.taps, fir.rate_hz, frequency_hz);
+            through.iter_mut().zip(taps).for_each(|(h, taps)| *h *= taps);
+        }
+        through
     }
 }
 
@@ -153,7 +158,7 @@ pub fn plan(
 }
 
 /// What to do where an output must wait for longer than the processor can let it.
-fn too_late(uses: &[Use], names: &[String], means: &Means) -> Option<String> {
+pub fn too_late(uses: &[Use], names: &[String], means: &Means) -> Option<String> {
     let latest = uses.iter().max_by(|a, b| a.delay_ms.total_cmp(&b.delay_ms))?;
     let most_ms = means.most_delay_ms.filter(|most_ms| latest.delay_ms > *most_ms)?;
     let instead = if uses.iter().any(|used| used.fir.is_some()) {
@@ -320,9 +325,13 @@ impl Plan {
         rate_hz: f64,
         response: impl Fn(usize, usize) -> Complex64,
     ) -> Vec<Complex64> {
-        let at = |(k, &f): (usize, &f64)| {
-            self.uses.iter().map(|used| response(used.output, k) * used.at(f, rate_hz)).sum()
-        };
-        frequency_hz.iter().enumerate().map(at).collect()
+        let mut sum = vec![Complex64::ZERO; frequency_hz.len()];
+        for used in &self.uses {
+            let through = used.over(frequency_hz, rate_hz);
+            for (k, (sum, through)) in sum.iter_mut().zip(through).enumerate() {
+                *sum += response(used.output, k) * through;
+            }
+        }
+        sum
     }
 }

@@ -69,6 +69,13 @@ pub struct Taps {
     pub taps: Vec<f64>,
 }
 
+impl Taps {
+    /// What taps that turn an all-pass back delay by, in milliseconds: the sound's own time is their last.
+    pub fn delay_ms(&self) -> f64 {
+        1e3 * self.taps.len().saturating_sub(1) as f64 / self.rate_hz
+    }
+}
+
 /// A factory output as a product of known filters.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ChannelModel {

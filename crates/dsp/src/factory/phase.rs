@@ -86,9 +86,9 @@ pub(super) fn undo(
     owners.iter().for_each(|&owner| judge.join_by_delay(uses, findings, owner));
     let (left_db, left_hz) = judge.worst_db(uses, findings);
     let add = match enough {
-        Some((taps, late_ms, with_db)) => format!(
-            "an FIR of {taps} taps (--fir-taps {taps}) would bring that to {with_db:.1} dB, {late_ms:.1} ms late"
-        ),
+        Some((taps, late_ms, with_db)) => {
+            format!("an FIR of {taps} taps would bring that to {with_db:.1} dB, {late_ms:.1} ms late")
+        }
         None => "no FIR of a usual length would undo it".into(),
     };
     vec![format!(
@@ -218,7 +218,12 @@ fn total(parts: impl Iterator<Item = Vec<Complex64>>, length: usize) -> Vec<Comp
 
 /// One output as the plan uses it, by its model.
 fn used_alone(used: &Use, model: &ChannelModel, hz: &[f64]) -> Vec<Complex64> {
-    model.responses(hz).into_iter().zip(hz).map(|(h, &f)| h * used.at(f, model.rate_hz)).collect()
+    model
+        .responses(hz)
+        .into_iter()
+        .zip(used.over(hz, model.rate_hz))
+        .map(|(h, through)| h * through)
+        .collect()
 }
 
 #[cfg(test)]

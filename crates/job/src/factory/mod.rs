@@ -1,5 +1,6 @@
 //! What the factory did to the signal, from line-level recordings of its outputs, and how it is undone.
 
+mod by_hand;
 mod captures;
 mod findings;
 mod joined;
@@ -9,6 +10,7 @@ mod reference;
 mod sides;
 mod spectrum;
 mod steps;
+mod taps;
 mod visit;
 mod volume;
 
@@ -30,14 +32,17 @@ use crate::error::JobError;
 use crate::judged::Judged;
 use proof::Basis;
 
+pub use by_hand::{Reworked, keep_plan, rework, sum};
+pub(crate) use by_hand::{lost_between_db, sum_at};
 pub use captures::CaptureRef;
 pub use findings::{Finding, Findings, Slope};
 pub(crate) use findings::{facts, remarks};
 pub(crate) use joined::{Explained, Joined};
 pub use proof::{Proof, prove};
 pub use steps::CleanVolumeFinding;
-pub(crate) use visit::{RECORDED_AGAIN, combine_of, note_of, sum_at};
-pub use visit::{Reworked, keep, keep_plan, rework, sentence, sum};
+pub(crate) use taps::tap;
+pub(crate) use visit::{RECORDED_AGAIN, combine_of, keep_undo, note_of, same_rate};
+pub use visit::{keep, sentence};
 pub(crate) use volume::{compare, shapes};
 
 /// What to look at.
@@ -186,7 +191,7 @@ fn plain_limits() -> Limits {
 }
 
 /// What a processor has against all-passes.
-fn means_of(limits: &Limits) -> Means {
+pub(crate) fn means_of(limits: &Limits) -> Means {
     Means {
         all_pass: limits.kinds.contains(&SectionKind::AllPass),
         taps: limits.fir_taps,

@@ -71,5 +71,7 @@ fn part(part: &Combine) -> InputPart {
         delay_ms: part.delay_ms,
         invert: part.invert,
         all_passes: part.all_pass.iter().map(all_pass).collect(),
+        taps: part.fir.as_ref().map(|fir| fir.taps.clone()),
+        taps_rate_hz: part.fir.as_ref().map_or(0.0, |fir| fir.rate_hz),
     }
 }

@@ -8,9 +8,11 @@ mod input_stage;
 mod listen;
 mod listened;
 mod material;
+mod plans;
 mod proof;
 pub mod stick;
 mod volume;
+mod ways;
 mod work_out;
 
 use audio::rig::Watch;
@@ -35,6 +37,7 @@ pub(crate) use input_stage::enter;
 pub use listen::{Line, Probe, listen, without_probe};
 pub use proof::check;
 pub use volume::{TONES_HZ, take_at_volume, turn_up, volumes_to_take};
+pub use ways::{Figures, Weighed, choose, weigh};
 pub use work_out::work_out;
 
 /// The factory's signal, without or with the undoing in the processor's inputs.

@@ -28,7 +28,11 @@ pub fn write(flow: &mut Flow<'_>, document: &Document) {
     volume(flow, finding);
     joined(flow, finding);
     if let Some(number) = finding.tune {
-        flow.entry("Settings", LABELS, TOLD, &format!("Those that undo it are tune {number} of the visit."));
+        let mut told = format!("Those that undo it are tune {number} of the visit.");
+        if let Some(words) = by_which_means(finding) {
+            told.push_str(&format!(" {words}"));
+        }
+        flow.entry("Settings", LABELS, TOLD, &told);
     }
     pictures(flow, finding);
     let style = if finding.verdict == Verdict::Good { NOTE } else { Style { ink: DOUBT.ink, ..NOTE } };
@@ -131,6 +135,30 @@ fn joined(flow: &mut Flow<'_>, finding: &Finding) {
     told_once(flow, entries);
 }
 
+/// What is undone by, where there was a choice, and what the other way would have left.
+fn by_which_means(finding: &Finding) -> Option<String> {
+    let other = finding.other_way.as_ref()?;
+    let told = |sums: &[Sum], lost_db: Option<f64>| {
+        let total: f64 = sums.iter().filter_map(|sum| Some(sum.flatness?.rms_db_after)).sum();
+        let off_db = total / sums.len().max(1) as f64;
+        let lost = lost_db
+            .map_or_else(String::new, |db| format!(" and {db:.2} dB lost where both sides play the same"));
+        format!("{off_db:.2} dB off flat{lost}")
+    };
+    let delay_ms = finding.tapped_parts().map(|(.., fir)| fir.delay_ms()).fold(0.0, f64::max);
+    let delay = match delay_ms {
+        ms if ms > 0.0 => format!(" Everything comes {ms:.1} ms later for it."),
+        _ => String::new(),
+    };
+    Some(format!(
+        "It is undone by {}: {} are expected (rms), where {} would leave {}.{delay}",
+        finding.way.words(),
+        told(&finding.sums, finding.lost_between_db),
+        finding.way.other().words(),
+        told(&other.sums, other.lost_between_db)
+    ))
+}
+
 /// An entry for each name; those of which the same is said share one.
 fn told_once(flow: &mut Flow<'_>, entries: Vec<(String, String)>) {
     let mut shared: Vec<(String, String)> = Vec::new();
@@ -149,7 +177,10 @@ fn told_once(flow: &mut Flow<'_>, entries: Vec<(String, String)>) {
 fn part(part: &Combine) -> String {
     let turned = if part.invert { ", turned over" } else { "" };
     let delay_ms = (part.delay_ms * 1000.0).round() / 1000.0;
-    format!("{} ({}, {delay_ms} ms{turned})", part.name, gain_words(part.gain_db))
+    let taps = part.fir.as_ref().map_or_else(String::new, |fir| {
+        format!(", its all-pass turned back by {} taps, {:.1} ms late", fir.taps.len(), fir.delay_ms())
+    });
+    format!("{} ({}, {delay_ms} ms{turned}{taps})", part.name, gain_words(part.gain_db))
 }
 
 /// The all-passes that bring every output to one phase, each with the outputs that get it.

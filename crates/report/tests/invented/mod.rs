@@ -6,7 +6,7 @@ use dsp::tune::{
     ChannelTune, Crossover, CrossoverFamily, LeftAlone, Pass, Polarity, Section, SectionKind, Tune,
 };
 use dsp::verdict::Verdict;
-use garage::finding::{Flatness, OutputFinding, Sum};
+use garage::finding::{Flatness, OutputFinding, Sum, Way};
 use garage::proof::{Distance, ProofErrors, ProofSide};
 use garage::{
     Calibration, Car, Conditions, Finding, Microphone, Proof, Reason, RigRecord, TuneNote, TuneRecord, Visit,
@@ -73,6 +73,10 @@ pub fn proved() -> Document {
                 }),
             }],
             tune: None,
+            way: Way::Bands,
+            way_remarks: Vec::new(),
+            lost_between_db: None,
+            other_way: None,
             loudness: Vec::new(),
             clean_volume: Vec::new(),
             verdict: Verdict::Good,

@@ -37,6 +37,13 @@ pub fn apply(command: SourceCommand, state: &mut State) -> Vec<Order> {
             state.source.signal = Some(name);
             let_go(state);
         }
+        SourceCommand::Undo(way) => {
+            let is_other =
+                state.open.as_ref().and_then(|it| it.finding.as_ref()).is_some_and(|it| it.way != way);
+            if is_other {
+                return think(state, Think::Undo(way), "Changing how the factory is undone");
+            }
+        }
         SourceCommand::KeepPlan => {
             let signal = state.signal().map(|sum| sum.name.clone());
             let (Some(signal), Some(plan)) = (signal, state.source.plan.clone()) else {

@@ -1,6 +1,6 @@
 //! The factory's signal.
 
-use garage::finding::Combine;
+use garage::finding::{Combine, Way};
 use job::source::Line;
 
 use crate::state::{Probing, Recordings};
@@ -38,6 +38,8 @@ pub enum SourceCommand {
     Plan(Option<Vec<Combine>>),
     /// Keep the changed plan, with an undoing worked out for it.
     KeepPlan,
+    /// Undo the factory by bands alone, or by bands and taps.
+    Undo(Way),
 }
 
 impl SourceCommand {
@@ -67,6 +69,7 @@ impl SourceCommand {
             Self::Plan(None) => "Back to the plan found".into(),
             Self::Plan(Some(_)) => "Change the plan".into(),
             Self::KeepPlan => "Keep this plan".into(),
+            Self::Undo(way) => format!("Undo by {}", way.words()),
         }
     }
 }

@@ -44,10 +44,9 @@ impl OpenVisit {
         format!("{} · visit {}{number}", self.car.name, self.visit.date)
     }
 
-    /// Tunes of the outputs; the undoing of the factory has a number too, and is none of them.
+    /// Tunes of the outputs; those that undo the factory have a number too, and are none of them.
     pub fn voiced(&self) -> impl DoubleEndedIterator<Item = &TuneRecord> {
-        let undo = self.finding.as_ref().and_then(|finding| finding.tune);
-        self.tunes.iter().filter(move |tune| Some(tune.record.number) != undo)
+        self.tunes.iter().filter(|tune| !tune.record.is_undo())
     }
 
     /// The latest tune of the outputs.

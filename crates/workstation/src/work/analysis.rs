@@ -48,6 +48,11 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
             let count = found.result.outputs.len();
             Ok(Event::Ready(format!("source: {count} outputs are worked out")))
         }
+        Think::Undo(way) => {
+            let folder = VisitFolder::open(&order.visit)?;
+            source::choose(&folder, &mut WorkClock::System, way)?;
+            Ok(Event::Ready(format!("source: the factory is undone by {} now", way.words())))
+        }
         Think::KeepPlan { signal, plan } => {
             let folder = VisitFolder::open(&order.visit)?;
             factory::keep_plan(&folder, &mut WorkClock::System, &signal, plan)?;
@@ -55,7 +60,8 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
         }
         Think::Rework { number, finding, undo, limits, signal, plan } => {
             let made = factory::rework(&finding, undo.as_deref(), limits.as_deref(), &signal, plan);
-            let rate_hz = limits.map_or(48_000.0, |limits| limits.sample_rate_hz);
+            let of_limits = limits.map(|limits| limits.sample_rate_hz);
+            let rate_hz = undo.map(|undo| undo.sample_rate_hz).or(of_limits).unwrap_or(48_000.0);
             Ok(Event::Reworked { number, made: made.ok().and_then(|made| by_hand(made, rate_hz)) })
         }
         Think::SetUp { curves, sheet, tune, keep } => set_up(&curves, &sheet, tune.map(|tune| *tune), keep),

@@ -7,7 +7,7 @@ use audio::rig::{DeviceFacts, Watch};
 use dsp::limits::Limits;
 use dsp::target::Target;
 use dsp::tune::{LeftAlone, Tune};
-use garage::finding::{Combine, Finding};
+use garage::finding::{Combine, Finding, Way};
 use garage::rig::Calibration;
 use garage::visit::CheckKind;
 use job::factory::FactoryOrder;
@@ -159,6 +159,8 @@ pub enum Think {
     WorkOut,
     /// The same from recordings made outside the program.
     Recordings(Box<FactoryOrder>),
+    /// Undo the factory the way that is named.
+    Undo(Way),
     /// Keep a plan of the source's outputs that was changed by hand, and work the undoing out again for it.
     KeepPlan {
         /// The signal that is joined.

@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use dsp::curve::{Curve, log_grid_hz};
-use dsp::factory::AllPass;
+use dsp::factory::{AllPass, Taps};
 use dsp::system::join::SumOverDelay;
 use dsp::target::Target;
 use dsp::tune::{ChannelTune, Crossover, CrossoverFamily, LeftAlone, Pass, Section, SectionKind, Tune};
@@ -18,7 +18,9 @@ use eframe::egui::os::OperatingSystem;
 use eframe::egui::{ThemePreference, Ui, Vec2};
 use egui_kittest::Harness;
 use garage::channels::Place;
-use garage::finding::{CleanVolume, Combine, Finding, Flatness, OutputFinding, Sum, ToneStep, VolumeShape};
+use garage::finding::{
+    CleanVolume, Combine, Finding, Flatness, OtherWay, OutputFinding, Sum, ToneStep, VolumeShape, Way,
+};
 use garage::proof::{Distance, Proof, ProofErrors, ProofSide};
 use garage::rig::{Calibration, Microphone, RigRecord, Simulation};
 use garage::take::Clock;
@@ -348,12 +350,60 @@ fn finding() -> Finding {
         outputs,
         sums: sides.map(sum).into(),
         tune: None,
+        way: Way::Bands,
+        way_remarks: Vec::new(),
+        lost_between_db: None,
+        other_way: None,
         loudness: loudness(),
         clean_volume: vec![tone(1000.0, "front left midrange", 35), tone(40.0, "subwoofer", 32)],
         verdict: Verdict::Good,
         remarks: vec!["subwoofer: hum of 50 Hz mains while nothing plays: 50 Hz at \u{2212}79 dBFS".into()],
         simulated: true,
     }
+}
+
+/// The source undone by bands and taps, on a processor without an all-pass; bands alone leave a hole in the right side.
+pub fn undone_by_taps() -> State {
+    let mut state = sample(Stage::Source);
+    let open = state.open.as_mut().unwrap();
+    let finding = Arc::make_mut(open.finding.as_mut().unwrap());
+    finding.sums.iter_mut().flat_map(|sum| &mut sum.parts).for_each(|part| part.all_pass.clear());
+    let mut bands = OtherWay {
+        sums: finding.sums.clone(),
+        undo: Vec::new(),
+        lost_between_db: Some(4.1),
+        remarks: Vec::new(),
+    };
+    finding.lost_between_db = Some(0.02);
+    bands.sums[1].flatness.as_mut().unwrap().rms_db_after = 0.9;
+    finding.sums[1].flatness.as_mut().unwrap().rms_db_after = 0.2;
+    for part in finding.sums.iter_mut().flat_map(|sum| &mut sum.parts) {
+        if part.name == "front right midrange" {
+            let taps = [vec![0.01; 510], vec![0.9]].concat();
+            part.fir = Some(Taps { rate_hz: 48_000.0, taps });
+        } else {
+            part.delay_ms += 10.62;
+        }
+    }
+    finding.way_remarks = vec![
+        "front right midrange holds an all-pass at 900 Hz, which leaves the sum up to 9.8 dB off at 262 Hz, and the \
+         processor has no all-pass to give to the others: taps in that output undo it, 10.6 ms late, for which the \
+         others wait; up to 0.1 dB remain at 262 Hz"
+            .into(),
+    ];
+    finding.remarks.extend(finding.way_remarks.clone());
+    (finding.way, finding.other_way, finding.tune) = (Way::Taps, Some(Box::new(bands)), Some(3));
+    let channels = finding.sums.iter().map(|sum| ChannelTune {
+        name: sum.name.clone(),
+        sections: tune().channels[0].sections.clone(),
+        fir: Some(vec![0.98, 0.02, -0.01]),
+        ..ChannelTune::default()
+    });
+    let undo = Tune { channels: channels.collect(), ..tune() };
+    let note = TuneNote { number: 3, title: TuneNote::UNDO.into(), ..open.tunes[0].record.clone() };
+    Arc::make_mut(&mut open.tunes).push(TuneRecord { record: note, tune: undo });
+    state.source.signal = Some("right".into());
+    state
 }
 
 fn joint() -> Joint {

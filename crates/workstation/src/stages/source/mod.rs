@@ -7,17 +7,18 @@ mod plan;
 mod probing;
 mod recordings;
 mod stick;
+mod undoing;
 mod volume;
 
 use std::sync::Arc;
 
-use eframe::egui::{Label, Ui, vec2};
+use eframe::egui::{Ui, vec2};
 use garage::finding::Finding;
 
 use crate::board::{Board, Ink, Strip, Trace, frequency_words};
 use crate::commands::{Command, SourceCommand};
 use crate::state::State;
-use crate::theme::{CARD_GAP, GRID, Size, plain, tokens};
+use crate::theme::{CARD_GAP, GRID};
 use crate::widgets::{action, card, caution, chip, hint, pair, remark, verdict_words};
 
 pub use recordings::{ready as recordings_ready, wanted as recordings_wanted};
@@ -150,6 +151,7 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
             }
         });
     }
+    undoing::ways(ui, state, out);
     if let Some(tones) = finding(state).map(|f| &f.clean_volume).filter(|tones| !tones.is_empty()) {
         card(ui, "Highest clean volume", |ui| {
             ui.spacing_mut().item_spacing.y = GRID;
@@ -166,7 +168,7 @@ pub fn side(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         });
     }
     if recordings::wanted(state) {
-        undoing(ui, state);
+        undoing::list(ui, state);
         recordings::show(ui, state, out);
         action(ui, Command::Source(SourceCommand::ShowOutputs(true)), true, out);
     } else {
@@ -202,25 +204,5 @@ fn signal(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
         action(ui, Command::Source(SourceCommand::WorkOut), ready, out);
         action(ui, Command::Source(SourceCommand::Enter), ready && undo, out);
         action(ui, Command::Source(SourceCommand::ShowOutputs(true)), true, out);
-    });
-}
-
-/// The undoing as a list, for a processor that a hand types into.
-fn undoing(ui: &mut Ui, state: &State) {
-    let number = finding(state).and_then(|found| found.tune);
-    let tunes = state.open.as_ref().map(|open| &open.tunes);
-    let Some(saved) = tunes.and_then(|tunes| tunes.iter().find(|it| Some(it.record.number) == number)) else {
-        return;
-    };
-    card(ui, "Undoing, to type into the inputs", |ui| {
-        ui.spacing_mut().item_spacing.y = GRID;
-        for entry in garage::entry::lines(&saved.tune) {
-            let parts = [&entry.what, &entry.frequency, &entry.value];
-            let mut words: Vec<String> = parts.into_iter().filter(|it| !it.is_empty()).cloned().collect();
-            if !entry.q.is_empty() {
-                words.push(format!("Q {}", entry.q));
-            }
-            ui.add(Label::new(plain(words.join("  ·  "), Size::Body, tokens(ui).ink)).wrap());
-        }
     });
 }

@@ -69,7 +69,7 @@ pub fn show(ui: &mut Ui, state: &State, out: &mut Vec<Command>) {
                 }
             }
             ScrollArea::vertical().id_salt("all-passes").auto_shrink([false, true]).show(ui, |ui| {
-                for words in all_passes(plan) {
+                for words in all_passes(plan).into_iter().chain(taps(plan)).chain(on_the_sum(state, sum)) {
                     ui.add(Label::new(plain(words, Size::Small, tokens(ui).quiet)).wrap());
                 }
             });
@@ -93,6 +93,26 @@ fn all_passes(plan: &[Combine]) -> Vec<String> {
         format!("all-pass {}{q} on {on}", frequency_words(it.frequency_hz.round()))
     };
     told.iter().map(words).collect()
+}
+
+/// Each output that taps turn back, for which the others wait.
+fn taps(plan: &[Combine]) -> impl Iterator<Item = String> {
+    let words = |part: &Combine| {
+        let fir = part.fir.as_ref()?;
+        let (count, ms) = (fir.taps.len(), fir.delay_ms());
+        Some(format!("{count} taps turn {} back; the others wait {ms:.1} ms for it", part.name))
+    };
+    plan.iter().filter_map(words)
+}
+
+/// Taps on the joined signal itself.
+fn on_the_sum(state: &State, signal: &Sum) -> Option<String> {
+    let open = state.open.as_ref()?;
+    let number = open.finding.as_ref()?.tune;
+    let undo = open.tunes.iter().find(|it| Some(it.record.number) == number)?;
+    let channel = undo.tune.channels.iter().find(|channel| channel.name == signal.name)?;
+    let count = channel.fir.as_ref()?.len();
+    Some(format!("{count} taps on the sum, after its bands, without delay"))
 }
 
 fn drawing(ui: &mut Ui, finding: &Finding, signal: &Sum, plan: &[Combine], out: &mut Vec<Command>) {
