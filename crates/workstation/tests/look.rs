@@ -18,6 +18,15 @@ fn screens_to_look_at() {
     screens.push(("garage".into(), State::default()));
     screens.push(("keys".into(), State { overlay: Overlay::Keys, ..sample(Stage::Cabin) }));
     screens.push(("customer".into(), State { overlay: Overlay::Customer, ..sample(Stage::Handover) }));
+    for stage in [Stage::Cabin, Stage::Handover] {
+        let mut real = sample(stage);
+        let open = real.open.as_mut().unwrap();
+        (open.car.simulated, open.visit.simulated) = (false, false);
+        if stage == Stage::Handover {
+            real.open.as_mut().unwrap().proof = None;
+        }
+        screens.push((format!("real-{}", stage.name().to_lowercase()), real));
+    }
     screens.push(("source-outputs".into(), probing(false)));
     screens.push(("source-recording".into(), probing(true)));
     let mut by_hand = sample(Stage::Source);

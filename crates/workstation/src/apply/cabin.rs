@@ -5,7 +5,7 @@ use job::handover::Crossovers;
 
 use super::{sound, think};
 use crate::commands::CabinCommand;
-use crate::state::seat_plan::{at_position, next_position};
+use crate::state::seat_plan::{at_position, is_held_back, next_position};
 use crate::state::{Notice, State, Subject, Taken};
 use crate::work::{Order, Sound, Think};
 
@@ -37,12 +37,8 @@ pub fn apply(command: CabinCommand, state: &mut State) -> Vec<Order> {
 }
 
 /// Why a whole side is not taken yet.
-pub const HELD_BACK: &str = "a whole side plays its lowest notes to every output; tick that the crossovers are in the processor first";
-
-/// A whole side at a real car, while nobody says that its speakers are protected.
-pub fn is_held_back(state: &State, subject: &Subject) -> bool {
-    subject.is_a_side() && !state.is_simulated() && !state.cabin.crossovers_in
-}
+const HELD_BACK: &str =
+    "a whole side plays its lowest notes to every output: say first that the crossovers are in the processor";
 
 fn take(state: &mut State) -> Vec<Order> {
     if state.is_busy() {
@@ -62,10 +58,9 @@ fn take(state: &mut State) -> Vec<Order> {
             .filter(|s| !skipped.contains(s))
             .collect();
     }
-    let all = subjects.len();
     subjects.retain(|subject| !is_held_back(state, subject));
-    if subjects.is_empty() && all > 0 {
-        state.notice = Some(Notice::failed(format!("only whole sides are missing here: {HELD_BACK}")));
+    if subjects.is_empty() {
+        state.notice = Some(Notice::failed(HELD_BACK));
         return Vec::new();
     }
     state.cabin.queue = subjects.into_iter().map(|subject| (subject, at.position.clone())).collect();
@@ -75,7 +70,7 @@ fn take(state: &mut State) -> Vec<Order> {
 fn retake(state: &mut State) -> Vec<Order> {
     let Some(latest) = state.cabin.latest.clone().filter(|_| !state.is_busy()) else { return Vec::new() };
     if is_held_back(state, &latest.subject) {
-        state.notice = Some(Notice::failed(HELD_BACK.to_owned()));
+        state.notice = Some(Notice::failed(HELD_BACK));
         return Vec::new();
     }
     state.cabin.queue.push_front((latest.subject, latest.position));

@@ -87,7 +87,7 @@ fn state_of(planned: &Planned) -> (Mark, &'static str) {
     match planned.worst {
         None => (Mark::Open, "open"),
         Some(Verdict::Retake) => verdict_words(Verdict::Retake),
-        Some(_) if !planned.missing.is_empty() => (Mark::Begun, "begun"),
+        Some(_) if !planned.missing.is_empty() || !planned.held_back.is_empty() => (Mark::Begun, "begun"),
         Some(verdict) => verdict_words(verdict),
     }
 }

@@ -4,7 +4,7 @@ use garage::take::TakeKind;
 use garage::visit::CheckKind;
 use job::source::Line;
 
-use super::seat_plan::next_position;
+use super::seat_plan::{next_position, plan};
 use super::sheet::intake_lines;
 use super::{Recorded, State, Subject, recorded};
 use crate::commands::{
@@ -133,8 +133,20 @@ fn seat(state: &State, done: &str, then: Stage) -> NextStep {
             ),
             command: Some(Command::Cabin(CabinCommand::Take)),
         },
-        _ => NextStep { words: done.into(), command: Some(Command::Go(then)) },
+        _ => crossovers(state)
+            .unwrap_or_else(|| NextStep { words: done.into(), command: Some(Command::Go(then)) }),
     }
+}
+
+/// Before whole sides at a real car, where any is still to be taken.
+fn crossovers(state: &State) -> Option<NextStep> {
+    let waits = plan(state).iter().any(|at| !at.held_back.is_empty());
+    waits.then(|| NextStep {
+        words: "Whole sides come next, and play their lowest notes to every output. Type the crossovers into the processor, connect \
+                outputs 1 and 2 to its inputs and never to an amplifier, then say so."
+            .into(),
+        command: Some(Command::Cabin(CabinCommand::CrossoversIn(true))),
+    })
 }
 
 /// `front left woofer`, `5 channels`, `5 channels and both sides`.
@@ -209,6 +221,11 @@ fn handover(state: &State) -> NextStep {
             ),
             Some(Command::Cabin(CabinCommand::Take)),
         );
+    }
+    if open.proof.is_none()
+        && let Some(step) = crossovers(state)
+    {
+        return step;
     }
     if open.proof.is_none() {
         return step("Work out before and after.", Some(Command::Handover(HandoverCommand::Prove)));

@@ -47,7 +47,10 @@ pub fn progress(state: &State, stage: Stage) -> Progress {
         Stage::Source => of(has(TakeKind::Source), open.finding.is_some()),
         Stage::Cabin => {
             let planned = super::seat_plan::plan_for(state, Stage::Cabin);
-            of(has(TakeKind::Cabin), !planned.is_empty() && planned.iter().all(|p| p.missing.is_empty()))
+            of(
+                has(TakeKind::Cabin),
+                !planned.is_empty() && planned.iter().all(|p| p.missing.is_empty() && p.held_back.is_empty()),
+            )
         }
         Stage::Voicing => of(state.draft.tune.is_some(), open.latest_tune().is_some()),
         Stage::Handover => {

@@ -16,8 +16,10 @@ pub struct Planned {
     pub words: String,
     /// Forward, left, up, in metres.
     pub offset_m: [f64; 3],
-    /// Subjects still to be taken here.
+    /// Subjects still to be taken here, as things are.
     pub missing: Vec<Subject>,
+    /// Those that wait for the crossovers.
+    pub held_back: Vec<Subject>,
     /// The worst verdict of the takes there are.
     pub worst: Option<Verdict>,
 }
@@ -40,15 +42,23 @@ pub fn plan_for(state: &State, stage: Stage) -> Vec<Planned> {
                 subjects.iter().map(|subject| verdict_of(state, open, subject, &at.name)).collect();
             let missing =
                 subjects.iter().zip(&verdicts).filter(|(_, v)| v.is_none_or(|v| v == Verdict::Retake));
+            let (held_back, missing) =
+                missing.map(|(subject, _)| subject.clone()).partition(|subject| is_held_back(state, subject));
             Planned {
                 position: at.name.clone(),
                 words: at.words.clone(),
                 offset_m: at.offset_m,
-                missing: missing.map(|(subject, _)| subject.clone()).collect(),
+                missing,
+                held_back,
                 worst: verdicts.iter().flatten().max().copied(),
             }
         })
         .collect()
+}
+
+/// A whole side at a real car, while nobody says that its speakers are protected: it plays its lowest notes to every output.
+pub fn is_held_back(state: &State, subject: &Subject) -> bool {
+    subject.is_a_side() && !state.is_simulated() && !state.cabin.crossovers_in
 }
 
 /// Everything that the stage on the screen takes at each position.
