@@ -44,6 +44,7 @@ fn run() -> Result<(), Box<dyn Error>> {
         limits: None,
         target: None,
         fir_taps: None,
+        both_ways: false,
     };
 
     // Two inputs of six recordings, two sweeps each: one transform there and one back.

@@ -8,11 +8,11 @@
 
 use audio::rig::Watch;
 use dsp::limits::{DelayRange, Limits};
-use dsp::tune::SectionKind;
+use dsp::tune::{ChannelTune, Crossover, CrossoverFamily, Pass, Section, SectionKind, Tune};
 use garage::Simulation;
 use garage::finding::{Finding, Way};
 use job::source::{self, Signal};
-use job::{Workplace, intake};
+use job::{Workplace, factory, intake};
 
 fn worked_out(
     dir: &std::path::Path,
@@ -57,7 +57,7 @@ fn proved(place: &mut Workplace) -> Vec<f64> {
 fn an_all_pass_is_turned_back_by_taps_and_proved() {
     let dir = tempfile::tempdir().unwrap();
     let (mut place, found) = worked_out(dir.path(), "split-factory", 5, taps_instead);
-    let weighed = source::weigh(&found).unwrap();
+    let weighed = factory::weigh(&found).unwrap();
     println!("{weighed:?}");
     found.remarks.iter().for_each(|it| println!("- {it}"));
     assert_eq!((found.way, weighed.better), (Way::Taps, Way::Taps), "{weighed:?}");
@@ -89,14 +89,14 @@ fn an_all_pass_is_turned_back_by_taps_and_proved() {
     assert!(by_taps.iter().all(|db| *db < 0.5), "{by_taps:?}");
 
     // By bands alone each side is as flat, but the two turn apart, and what both carry is lost between them.
-    let bands = source::choose(&place.folder, &mut place.clock, Way::Bands).unwrap();
+    let bands = factory::choose(&place.folder, &mut place.clock, Way::Bands).unwrap();
     assert!(bands.tune > found.tune && bands.sums.iter().all(|sum| sum.measured.is_none()));
     assert_eq!(bands.tapped_parts().count(), 0);
     proved(&mut place);
     assert!(weighed.bands.lost_between_db > 0.5 && weighed.taps.lost_between_db < 0.1, "{weighed:?}");
 
     // And back: the same settings under a new number, and the same remarks.
-    let again = source::choose(&place.folder, &mut place.clock, Way::Taps).unwrap();
+    let again = factory::choose(&place.folder, &mut place.clock, Way::Taps).unwrap();
     assert_eq!(
         again.sums.iter().map(|it| &it.parts).collect::<Vec<_>>(),
         found.sums.iter().map(|it| &it.parts).collect::<Vec<_>>()
@@ -120,7 +120,7 @@ fn taps_delay_no_more_than_the_processor_can() {
         limits.delay_ms = Some(DelayRange { max: 3.0, step: Some(0.01) });
     });
     found.remarks.iter().for_each(|it| println!("- {it}"));
-    println!("{:?}", source::weigh(&found));
+    println!("{:?}", factory::weigh(&found));
     let way = found.sums_of(Way::Taps);
     let longest = way.iter().flat_map(|it| &it.parts).map(|it| it.delay_ms).fold(0.0, f64::max);
     assert!(longest <= 3.0 && way.iter().flat_map(|it| &it.parts).any(|it| it.fir.is_some()), "{longest}");
@@ -134,7 +134,7 @@ fn taps_take_what_few_bands_leave() {
     let dir = tempfile::tempdir().unwrap();
     let few_bands = |limits: &mut Limits| (limits.bands, limits.fir_taps) = (2, 2048);
     let (mut place, found) = worked_out(dir.path(), "split-factory", 6, few_bands);
-    let weighed = source::weigh(&found).unwrap();
+    let weighed = factory::weigh(&found).unwrap();
     println!("{weighed:?}");
     found.remarks.iter().for_each(|it| println!("- {it}"));
     assert_eq!((found.way, weighed.taps.delay_ms), (Way::Taps, 0.0));
@@ -145,7 +145,7 @@ fn taps_take_what_few_bands_leave() {
     // A plan changed by hand is undone the way that is taken, and the other way follows.
     let mut parts = found.sums[0].parts.clone();
     parts.iter_mut().find(|it| it.name.ends_with("tweeter")).unwrap().gain_db -= 3.0;
-    job::factory::keep_plan(&place.folder, &mut place.clock, "left", parts.clone()).unwrap();
+    factory::keep_plan(&place.folder, &mut place.clock, "left", parts.clone()).unwrap();
     let kept = place.folder.finding().unwrap().unwrap();
     let undo = place.folder.tune(kept.tune.unwrap()).unwrap().tune;
     assert!(undo.channels[0].fir.is_some() && kept.way == Way::Taps);
@@ -154,10 +154,66 @@ fn taps_take_what_few_bands_leave() {
 
     // Taps hold for one rate.
     place.folder.update(|visit| visit.limits.as_mut().unwrap().sample_rate_hz = 96_000.0).unwrap();
-    let refused = source::choose(&place.folder, &mut place.clock, Way::Bands).unwrap_err().to_string();
+    let refused = factory::choose(&place.folder, &mut place.clock, Way::Bands).unwrap_err().to_string();
     assert!(refused.contains("48000 Hz") && refused.contains("96000 Hz"), "{refused}");
 
     let dir = tempfile::tempdir().unwrap();
     let (_, found) = worked_out(dir.path(), "split-factory", 6, |limits| limits.fir_taps = 32);
     assert!(found.other_way.is_none() && found.remarks.iter().any(|it| it.contains("32 taps are too few")));
+}
+
+/// Recordings made elsewhere are undone both ways too. The "head unit" is two tunes run over the stimulus: a Linkwitz-Riley
+/// split at 400 Hz, and an all-pass at 900 Hz in its upper half.
+#[test]
+fn recordings_made_elsewhere_are_undone_both_ways() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut place, _) = worked_out(dir.path(), "split-factory", 5, taps_instead);
+    let stimulus = dir.path().join("source.wav");
+    let plan = job::plan::SweepPlan { seconds: 4.0, ..job::plan::SweepPlan::default() };
+    let recipe = plan.recipe((6.0, 21_000.0), 48_000, -12.0);
+    job::stimulus::make(&recipe, &stimulus, job::stimulus::Encoding::Float32).unwrap();
+    let family = CrossoverFamily::LinkwitzRiley;
+    let half = |pass, sections| {
+        let crossovers = vec![Crossover { pass, family, order: 4, frequency_hz: 400.0 }];
+        let channel = ChannelTune { name: "half".into(), crossovers, sections, ..ChannelTune::default() };
+        let tune = Tune { sample_rate_hz: 48_000.0, channels: vec![channel], ..Tune::default() };
+        let (file, wav) = (dir.path().join("half.json"), dir.path().join("half.wav"));
+        let _ = (std::fs::remove_file(&file), std::fs::remove_file(&wav));
+        garage::formats::tune::write(&file, &tune).unwrap();
+        job::apply::apply_files(&file, &stimulus, &wav).unwrap();
+        audio::wav::read(&wav).unwrap().channels.remove(0)
+    };
+    let all_pass = Section { kind: SectionKind::AllPass, frequency_hz: 900.0, gain_db: 0.0, q: 0.7 };
+    let mut halves = [half(Pass::Low, Vec::new()), half(Pass::High, vec![all_pass])];
+    let length = halves.iter().map(Vec::len).max().unwrap();
+    halves.iter_mut().for_each(|half| half.resize(length, 0.0));
+    let path = dir.path().join("both.wav");
+    audio::wav::write_f32(&path, 48_000, &halves).unwrap();
+    let capture =
+        |name: &str, channel| factory::CaptureRef { name: name.into(), path: path.clone(), channel };
+    let order = factory::FactoryOrder {
+        stimulus: stimulus.clone(),
+        captures: vec![capture("low", 1), capture("high", 2)],
+        reference_channel: None,
+        volumes: Vec::new(),
+        steps: Vec::new(),
+        clean_percent: factory::CLEAN_PERCENT,
+        limits: place.folder.record().limits.clone(),
+        target: None,
+        fir_taps: None,
+        both_ways: true,
+    };
+    let worked = factory::work_out(&order, &mut |_| {}).unwrap();
+    let found = factory::keep(&place.folder, &mut place.clock, worked).unwrap().result;
+    let weighed = factory::weigh(&found).unwrap();
+    println!("{:?} {weighed:?} {:?}", found.way, found.way_remarks);
+    assert_eq!(found.way, weighed.better);
+    let parts_with_taps = |way| {
+        let parts = found.sums_of(way).iter().flat_map(|sum| &sum.parts);
+        parts.filter(|part| part.fir.is_some()).map(|part| part.name.as_str()).collect::<Vec<_>>()
+    };
+    assert_eq!(parts_with_taps(Way::Taps), ["high"]);
+    assert!(parts_with_taps(Way::Bands).is_empty());
+    let other = factory::choose(&place.folder, &mut place.clock, found.way.other()).unwrap();
+    assert_eq!(other.sums[0].parts, found.other_way.unwrap().sums[0].parts);
 }

@@ -110,6 +110,7 @@ pub fn run(args: Args, face: &Face) -> Result<Outcome, Failure> {
         limits: args.limits.map(|path| limits::read(&path)).transpose()?,
         target: (args.target != "flat").then(|| args.target.clone().into()),
         fir_taps: args.fir_taps,
+        both_ways: false,
     };
     let mut worked = work_out(&order, &mut |words| face.progress(words))?;
     let proved = args.proof.map(|capture| prove(&order, &capture, &mut worked)).transpose()?;

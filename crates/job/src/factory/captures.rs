@@ -40,6 +40,8 @@ pub(crate) struct Output {
     pub name: String,
     pub response: LineResponse,
     pub skew_ppm: Option<f64>,
+    /// One standard deviation of it; infinite where it is not known.
+    pub skew_sigma_ppm: f64,
     /// What the doubt in the clock may move it by against another output, one standard deviation: what is far up in the sweep
     /// comes later than what is far down.
     pub clock_within_s: f64,
@@ -298,6 +300,7 @@ fn output(
         follows_hz,
         delay_s,
         skew_ppm: recording.base.skew_ppm.filter(|_| recording.base.skew_sigma_ppm.is_finite()),
+        skew_sigma_ppm: recording.base.skew_sigma_ppm,
         clock_within_s: recording.base.skew_sigma_ppm * 1e-6 * sweep.shape.seconds,
         bins,
         noise,

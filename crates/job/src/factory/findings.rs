@@ -10,6 +10,7 @@ use garage::finding::{Combine, Flatness, VolumeShape};
 use serde::Serialize;
 
 use super::captures::{Output, Outputs};
+use super::proof::NORMAL_95;
 use super::proof::Proof;
 use super::steps::CleanVolumeFinding;
 use super::visit::combine_of;
@@ -48,6 +49,8 @@ pub struct Finding {
     pub all_pass: Vec<AllPass>,
     /// Recorder's clock against the player's.
     pub clock_skew_ppm: Option<f64>,
+    /// Half-width of its 95 % interval.
+    pub clock_skew_uncertainty_ppm: Option<f64>,
     /// Band edges.
     pub slopes: Vec<Slope>,
     /// Which side feeds it; "unknown" where the stimulus was the same on both.
@@ -137,6 +140,7 @@ pub(crate) fn facts(outputs: &Outputs, found: &[ChannelFinding]) -> Vec<Finding>
             },
             all_pass: model.all_passes.clone(),
             clock_skew_ppm: output.skew_ppm,
+            clock_skew_uncertainty_ppm: output.skew_ppm.map(|_| NORMAL_95 * output.skew_sigma_ppm),
             slopes: slopes.collect(),
             side: side_word(output.sided.as_ref().and_then(|sided| sided.side)),
             compression_db: output.sided.as_ref().and_then(|sided| sided.compression_db),
@@ -164,7 +168,7 @@ fn earliest(found: &[ChannelFinding]) -> (f64, f64) {
 /// Half-width of the 95 % interval of a delay against the earliest output: both of the two are uncertain, and so is the clock;
 /// none where there is no common clock, or its error is unknown.
 fn within_s(outputs: &Outputs, output: &Output, finding: &ChannelFinding, earliest_s: f64) -> Option<f64> {
-    let clock_s = 1.96 * output.clock_within_s;
+    let clock_s = NORMAL_95 * output.clock_within_s;
     let alike_s = if output.follows_hz.is_some() { ALIKE_EACH_TIME_S } else { 0.0 };
     let within_s = finding.delay_within_s.hypot(earliest_s).hypot(clock_s).hypot(alike_s);
     (outputs.one_clock && within_s.is_finite()).then_some(within_s)

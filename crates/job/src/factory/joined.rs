@@ -10,6 +10,7 @@ use dsp::factory::split::{Shown, doubt_contradicted, shown_by_others};
 use dsp::limits::Limits;
 use dsp::stimulus::Recipe;
 use dsp::target::Target;
+use garage::finding::Flatness;
 use rustfft::num_complex::Complex64;
 
 use super::captures::{self, CaptureRef, Outputs};
@@ -45,6 +46,20 @@ pub(crate) struct Joined {
     pub band_hz: (f64, f64),
     /// The undo.
     pub proposal: Proposal,
+}
+
+impl Joined {
+    /// How flat it is, as it comes and undone.
+    pub fn flatness(&self) -> Flatness {
+        let predicted = &self.proposal.predicted;
+        Flatness {
+            from_hz: self.band_hz.0,
+            to_hz: self.band_hz.1,
+            rms_db_before: predicted.rms_error_db_before,
+            rms_db_after: predicted.rms_error_db_after,
+            rms_db_measured: None,
+        }
+    }
 }
 
 impl Explained {

@@ -2,6 +2,7 @@
 
 mod by_hand;
 mod captures;
+mod choice;
 mod findings;
 mod joined;
 mod proof;
@@ -19,12 +20,13 @@ use std::path::PathBuf;
 use dsp::correct::tune_of;
 use dsp::curve::Curve;
 use dsp::factory::DB_PER_NEPER;
+use dsp::factory::combine::Plan;
 use dsp::factory::phase::Means;
 use dsp::limits::{Frequencies, Limits, Range};
 use dsp::target::Target;
-use dsp::tune::{SectionKind, Tune};
+use dsp::tune::{ChannelTune, SectionKind, Tune};
 use dsp::verdict::Verdict;
-use garage::finding::Flatness;
+use garage::finding::{OtherWay, Sum};
 use garage::formats::target;
 use rustfft::num_complex::Complex64;
 
@@ -35,13 +37,15 @@ use proof::Basis;
 pub use by_hand::{Reworked, keep_plan, rework, sum};
 pub(crate) use by_hand::{lost_between_db, sum_at};
 pub use captures::CaptureRef;
+pub use choice::{Figures, Weighed, choose, weigh};
+pub(crate) use choice::{headline, weighed};
 pub use findings::{Finding, Findings, Slope};
 pub(crate) use findings::{facts, remarks};
 pub(crate) use joined::{Explained, Joined};
 pub use proof::{Proof, prove};
 pub use steps::CleanVolumeFinding;
 pub(crate) use taps::tap;
-pub(crate) use visit::{RECORDED_AGAIN, combine_of, keep_undo, note_of, same_rate};
+pub(crate) use visit::{RECORDED_AGAIN, combine_of, keep_undo, note_of};
 pub use visit::{keep, sentence};
 pub(crate) use volume::{compare, shapes};
 
@@ -66,6 +70,8 @@ pub struct FactoryOrder {
     pub target: Option<PathBuf>,
     /// FIR taps, where the limits do not say.
     pub fir_taps: Option<usize>,
+    /// Where there are taps, the undo by bands alone is worked out beside.
+    pub both_ways: bool,
 }
 
 /// Findings with the curves and the tune that are written beside them.
@@ -81,6 +87,10 @@ pub struct Worked {
     pub undo: Tune,
     /// Each output as it came, with its phase, on the grid of the others.
     pub outputs: Vec<Curve>,
+    /// Those of the remarks that belong to the plan.
+    plan_remarks: Vec<String>,
+    /// The undo by bands alone, where both ways were asked for and there are taps.
+    bands: Option<OtherWay>,
     /// What a proof is held against.
     basis: Basis,
 }
@@ -110,18 +120,15 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
     let heard = Explained::of(&recipe, &order.captures, order.reference_channel, &mut judged, progress)?;
     progress("working out the undo");
     let all: Vec<usize> = (0..heard.names.len()).collect();
-    let Joined { plan, before, band_hz, proposal } =
-        heard.undo(heard.plan(&all, &means_of(&limits)), &target, &limits)?;
+    let joined = heard.undo(heard.plan(&all, &means_of(&limits)), &target, &limits)?;
+    let flatness = joined.flatness();
+    let Joined { plan, before, proposal, .. } = joined;
+    let bands = (order.both_ways && limits.fir_taps > 0).then(|| by_bands(&heard, &all, &target, &limits));
+    let bands = bands.transpose()?;
     let undo = tune_of(&proposal, &limits, "undo").map_err(|e| JobError::Analysis(e.to_string()))?;
 
     let mut findings = findings::assemble(&heard.outputs, &heard.found, &plan, &heard.names);
-    findings.flatness = Flatness {
-        from_hz: band_hz.0,
-        to_hz: band_hz.1,
-        rms_db_before: proposal.predicted.rms_error_db_before,
-        rms_db_after: proposal.predicted.rms_error_db_after,
-        rms_db_measured: None,
-    };
+    findings.flatness = flatness;
     if !order.volumes.is_empty() {
         progress("comparing the volume steps");
         findings.loudness = compare(&recipe, &order.volumes, &mut judged)?;
@@ -136,10 +143,8 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
     for words in remarks(&heard.found, &heard.names, &heard.outputs) {
         whole.remarks.push(words);
     }
-    for left in &plan.left_out {
-        whole.remarks.push(left.reason.clone());
-    }
-    whole.remarks.extend(plan.remarks.iter().cloned());
+    let plan_remarks = said_of(&plan);
+    whole.remarks.extend(plan_remarks.iter().cloned());
     if heard.found.iter().any(|f| f.snr_db < NOISY_DB) {
         whole.note(Verdict::Usable, NOISY);
     }
@@ -153,7 +158,39 @@ pub fn work_out(order: &FactoryOrder, progress: &mut dyn FnMut(&str)) -> Result<
         rate_hz: heard.outputs.rate_hz,
         target,
     };
-    Ok(Worked { findings: whole, before, predicted: proposal.curve, undo, outputs, basis })
+    Ok(Worked {
+        findings: whole,
+        before,
+        predicted: proposal.curve,
+        undo,
+        outputs,
+        plan_remarks,
+        bands,
+        basis,
+    })
+}
+
+/// What stands in the way of a plan, and what it leaves out.
+fn said_of(plan: &Plan) -> Vec<String> {
+    plan.left_out.iter().map(|left| &left.reason).chain(&plan.remarks).cloned().collect()
+}
+
+/// The outputs joined and undone without any taps.
+fn by_bands(
+    heard: &Explained,
+    all: &[usize],
+    target: &Target,
+    limits: &Limits,
+) -> Result<OtherWay, JobError> {
+    let limits = Limits { fir_taps: 0, ..limits.clone() };
+    let joined = heard.undo(heard.plan(all, &means_of(&limits)), target, &limits)?;
+    let flatness = Some(joined.flatness());
+    let Joined { plan, before, proposal, .. } = joined;
+    let name = visit::JOINED.to_owned();
+    let (parts, predicted) = (combine_of(&plan, &heard.names), Some(proposal.curve));
+    let undo = ChannelTune { name: name.clone(), sections: proposal.sections, ..ChannelTune::default() };
+    let sum = Sum { name, parts, before, predicted, measured: None, flatness };
+    Ok(OtherWay { sums: vec![sum], undo: vec![undo], lost_between_db: None, remarks: said_of(&plan) })
 }
 
 /// A recording with less than this between signal and noise is not relied upon in its details.

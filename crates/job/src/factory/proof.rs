@@ -59,7 +59,7 @@ pub(super) struct Basis {
 /// Differences below this, rms, are no reason to look for a cause.
 const AGREE_DB: f64 = 0.3;
 /// 95 % of a normal distribution lie within this many standard deviations.
-const NORMAL_95: f64 = 1.96;
+pub(super) const NORMAL_95: f64 = 1.96;
 /// A cause must take away at least this share of the difference.
 const EXPLAINS: f64 = 0.5;
 /// Slips that are looked for in one proof.

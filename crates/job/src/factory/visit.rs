@@ -9,6 +9,7 @@ use garage::entry::joining_file;
 use garage::finding::{CleanVolume, Combine, Finding as Kept, OutputFinding, Sum, ToneStep, Way};
 use garage::{Reason, TuneNote, VisitFolder};
 
+use super::choice::{change, weigh};
 use super::{CleanVolumeFinding, Finding, Worked};
 use crate::error::JobError;
 use crate::export::{write_taps, write_taps_file};
@@ -87,7 +88,7 @@ pub(crate) fn combine_of(plan: &Plan, names: &[String]) -> Vec<Combine> {
 }
 
 /// What the one signal of a finding from outside is called.
-const JOINED: &str = "joined";
+pub(super) const JOINED: &str = "joined";
 
 /// Keeps what was worked out as the visit's finding, and the undo as a tune of its own number.
 ///
@@ -128,18 +129,23 @@ pub fn keep(folder: &VisitFolder, clock: &mut WorkClock, worked: Worked) -> Resu
         sums: vec![sum],
         tune: None,
         way: if has_taps { Way::Taps } else { Way::Bands },
-        way_remarks: Vec::new(),
+        way_remarks: worked.plan_remarks,
         lost_between_db: None,
-        other_way: None,
+        other_way: worked.bands.filter(|_| has_taps).map(Box::new),
         loudness: found.loudness,
         clean_volume: tones.map(clean_volume).collect(),
         verdict,
         remarks,
         simulated,
     };
+    if weigh(&kept).is_some_and(|weighed| weighed.better != kept.way)
+        && let Some(other) = kept.other_way.take()
+    {
+        change(&mut kept, *other, &mut undo);
+    }
     kept.tune = Some(keep_undo(folder, &mut undo, note_of(made_at, None, simulated), &kept)?);
     folder.save_finding(&kept)?;
-    Ok(Judged { result: kept.clone(), verdict: kept.verdict, remarks: kept.remarks })
+    Ok(Judged { verdict: kept.verdict, remarks: kept.remarks.clone(), result: kept })
 }
 
 /// Steps are counted in the order they were heard: what the dial said is not in a recording.

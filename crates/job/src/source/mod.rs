@@ -37,7 +37,6 @@ pub(crate) use input_stage::enter;
 pub use listen::{Line, Probe, listen, without_probe};
 pub use proof::check;
 pub use volume::{TONES_HZ, take_at_volume, turn_up, volumes_to_take};
-pub use ways::{Figures, Weighed, choose, weigh};
 pub use work_out::work_out;
 
 /// The factory's signal, without or with the undoing in the processor's inputs.

@@ -7,10 +7,10 @@ use garage::VisitFolder;
 use garage::finding::{Finding, OutputFinding};
 
 use super::material::Material;
-use super::ways::{Ways, headline};
+use super::ways::Ways;
 use super::{limits_of, volume};
 use crate::error::JobError;
-use crate::factory::{self, Explained, NOISY, NOISY_DB, facts, keep_undo, note_of};
+use crate::factory::{self, Explained, NOISY, NOISY_DB, facts, headline, keep_undo, note_of};
 use crate::judged::Judged;
 use crate::workplace::WorkClock;
 

@@ -60,6 +60,7 @@ impl Recordings {
             limits: limits.cloned(),
             target: None,
             fir_taps: None,
+            both_ways: true,
         })
     }
 }

@@ -50,7 +50,7 @@ fn act(order: ThinkOrder) -> Result<Event, JobError> {
         }
         Think::Undo(way) => {
             let folder = VisitFolder::open(&order.visit)?;
-            source::choose(&folder, &mut WorkClock::System, way)?;
+            factory::choose(&folder, &mut WorkClock::System, way)?;
             Ok(Event::Ready(format!("source: the factory is undone by {} now", way.words())))
         }
         Think::KeepPlan { signal, plan } => {

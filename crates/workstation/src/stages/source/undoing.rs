@@ -3,7 +3,7 @@
 use eframe::egui::{Label, Ui};
 use garage::entry::joining_file;
 use garage::finding::{Finding, Way};
-use job::source::{Figures, weigh};
+use job::factory::{Figures, weigh};
 
 use super::finding;
 use crate::commands::{Command, SourceCommand};
