@@ -92,143 +92,19 @@ pub fn set_up(
     limits: &Limits,
     wish: &Wish,
 ) -> Result<Judged<SetUp>, JobError> {
-    let mut reasons = Vec::new();
-    let mut tune = start_tune(map, limits)?;
-    let mut said = Judged::good(());
-    let crossovers = match &wish.crossovers_of {
-        Some(given) => {
-            for channel in &mut tune.channels {
-                if let Some(from) = given.channels.iter().find(|it| it.name == channel.name) {
-                    channel.crossovers.clone_from(&from.crossovers);
-                    channel.acoustic.clone_from(&from.acoustic);
-                }
-            }
-            Vec::new()
-        }
-        None => {
-            let advice = heard(&mut said, propose_crossovers(cabin, map, limits));
-            for it in &advice {
-                if let Some(channel) = tune.channels.iter_mut().find(|channel| channel.name == it.channel) {
-                    channel.crossovers.clone_from(&it.crossovers);
-                }
-                reasons.push(Reason { subject: it.channel.clone(), words: it.sentence.clone() });
-            }
-            if let Some(asked) = &wish.slopes_of {
-                for channel in &mut tune.channels {
-                    if let Some(from) = asked.channels.iter().find(|it| it.name == channel.name) {
-                        channel.acoustic.clone_from(&from.acoustic);
-                    }
-                }
-                let reached = heard(&mut said, reach_slopes(cabin, map, &tune, target, limits)?);
-                tune = reached.tune;
-                reasons.extend(reached.reasons);
-            }
-            advice
-        }
-    };
-    refresh(&mut tune)?;
-    for channel in &tune.channels {
-        let (taken, bands) = (limits.bands_of_crossovers(&channel.crossovers), limits.bands);
-        if taken > 0 {
-            said.note(
-                Verdict::Good,
-                format!(
-                    "{}: its crossovers take {taken} of the {bands} bands; {} are left to equalise with.",
-                    channel.name,
-                    bands.saturating_sub(taken)
-                ),
-            );
-        }
-    }
-    let start = tune.clone();
-
-    let mut timed = true;
-    match arrivals(cabin, &tune, limits, wish.temperature_c, false) {
-        Ok(aligned) => {
-            tune = heard(&mut said, aligned).tune;
-            for words in pairs::agree(cabin, map, &mut tune) {
-                // What was said of one of the two alone no longer holds.
-                said.remarks.retain(|it| {
-                    it.split_once(" measures inverted").is_none_or(|(name, _)| !words.contains(name))
-                });
-                said.note(Verdict::Usable, words);
-            }
-        }
-        // Levels and bands can still be set; without a common time nothing can be added up.
-        Err(JobError::NotYet { missing, first }) => {
-            timed = false;
-            said.note(Verdict::Usable, format!("Delays were not set: {missing}; {first}."));
-        }
-        Err(error) => return Err(error),
-    }
-    for words in cross_check(cabin, &wish.tape_m, wish.temperature_c) {
-        said.note(Verdict::Usable, words);
-    }
-
-    // A band stays free for the all-pass that a joint may ask for.
-    let kept_free = usize::from(timed && limits.bands > 1 && limits.kinds.contains(&SectionKind::AllPass));
-    let for_bands = Limits { bands: limits.bands.saturating_sub(kept_free), ..limits.clone() };
-    let Equalised { tune: equalised, left_alone, .. } =
-        each_channel(cabin, &tune, target, &for_bands, Effort::Quick)?;
-    let levelled = heard(&mut said, set_levels(cabin, &equalised, target, limits)?);
-    let joined = if timed {
-        heard(&mut said, join(cabin, map, &levelled.tune, limits)?)
-    } else {
-        Joined { tune: levelled.tune, reasons: Vec::new(), joints: Vec::new() }
-    };
-    reasons.extend(joined.reasons.iter().cloned());
-    let refined = if timed {
-        let everything = Refinement { channels: None, delays: true, iterations: THOROUGH };
-        refine(cabin, &joined.tune, target, limits, everything)?
-    } else {
-        let error_db = whole_error_db(cabin, &joined.tune, target);
-        Refined { tune: joined.tune.clone(), reasons: Vec::new(), before_db: error_db, after_db: error_db }
-    };
-    reasons.extend(refined.reasons);
-
-    let mut tune = refined.tune;
-    let mut after_db = refined.after_db;
-    let mut taps = None;
-    if timed
-        && !wish.no_taps
-        && let Some(tapped) = tap(cabin, &tune, target, limits)?
-    {
-        reasons.push(taps::reason(&tapped));
-        after_db = tapped.after_db;
-        tune = tapped.tune;
-        taps = Some(Taps {
-            after_db,
-            latency_ms: tapped.latency_ms,
-            pre_ringing_db: Some(tapped.pre_ringing_db).filter(|db| db.is_finite()),
-            channels: tapped.used,
-        });
-    }
+    let mut work = Work { cabin, map, target, limits, wish, said: Judged::good(()), reasons: Vec::new() };
+    let (start, crossovers) = work.crossovers()?;
+    let start_db = whole_error_db(cabin, &start, target);
+    let (tune, timed) = work.arrivals(start)?;
+    let (joined, left_alone) = work.bands_levels_joints(&tune, timed)?;
+    let refined = work.refined(&joined.tune, timed)?;
+    let (mut tune, taps) = work.taps(refined.tune, timed)?;
     let joints = if timed { as_refined(cabin, map, &joined, &tune, limits)? } else { Vec::new() };
     tune.left_alone.clone_from(&left_alone);
-    let ears = at_the_ears(cabin, &tune)?;
-    if let Some(ears) = ears {
-        let words = format!(
-            "Through the band where the ear follows phase, 200 Hz to 1.5 kHz, the right side comes {:.2} ms {} than the \
-             left and {:.1} dB {}.",
-            ears.right_later_ms.abs(),
-            if ears.right_later_ms < 0.0 { "earlier" } else { "later" },
-            ears.right_louder_db.abs(),
-            if ears.right_louder_db < 0.0 { "softer" } else { "louder" }
-        );
-        // Less alike, reflections hide what comes first.
-        if ears.likeness > 0.4 {
-            reasons.push(Reason { subject: "left and right".into(), words });
-        }
-        if ears.likeness < -0.5 {
-            said.note(
-                Verdict::Usable,
-                "Left and right stand against each other between 200 Hz and 1.5 kHz: check the wires of one side.",
-            );
-        }
-    }
-    let start_db = whole_error_db(cabin, &start, target);
+    let ears = work.ears(&tune)?;
+    let after_db = taps.as_ref().map_or(refined.after_db, |taps| taps.after_db);
     tune.predicted = Predicted { rms_error_db_before: start_db, rms_error_db_after: after_db };
-    reasons.extend(tune.channels.iter().filter_map(settings_in_words));
+    work.reasons.extend(tune.channels.iter().filter_map(settings_in_words));
     let result = SetUp {
         start_db,
         ears,
@@ -236,13 +112,185 @@ pub fn set_up(
         refined_db: refined.after_db,
         taps,
         tune,
-        reasons,
+        reasons: work.reasons,
         crossovers,
         stepwise: joined.tune,
         joints,
         left_alone,
     };
-    Ok(Judged { result, verdict: said.verdict, remarks: said.remarks })
+    Ok(Judged { result, verdict: work.said.verdict, remarks: work.said.remarks })
+}
+
+/// What the steps share, and what they have said so far.
+struct Work<'a> {
+    cabin: &'a CabinCurves,
+    map: &'a ChannelMap,
+    target: &'a Target,
+    limits: &'a Limits,
+    wish: &'a Wish,
+    said: Judged<()>,
+    reasons: Vec<Reason>,
+}
+
+impl Work<'_> {
+    /// A tune of crossovers alone, and what they rest on where they were not given.
+    fn crossovers(&mut self) -> Result<(Tune, Vec<CrossoverAdvice>), JobError> {
+        let mut tune = start_tune(self.map, self.limits)?;
+        let advice = match &self.wish.crossovers_of {
+            Some(given) => {
+                take_over(&mut tune, given, |channel, from| {
+                    channel.crossovers.clone_from(&from.crossovers);
+                    channel.acoustic.clone_from(&from.acoustic);
+                });
+                Vec::new()
+            }
+            None => self.proposed(&mut tune)?,
+        };
+        refresh(&mut tune)?;
+        for channel in &tune.channels {
+            let (taken, bands) = (self.limits.bands_of_crossovers(&channel.crossovers), self.limits.bands);
+            if taken > 0 {
+                let words = format!(
+                    "{}: its crossovers take {taken} of the {bands} bands; {} are left to equalise with.",
+                    channel.name,
+                    bands.saturating_sub(taken)
+                );
+                self.said.note(Verdict::Good, words);
+            }
+        }
+        Ok((tune, advice))
+    }
+
+    fn proposed(&mut self, tune: &mut Tune) -> Result<Vec<CrossoverAdvice>, JobError> {
+        let advice = heard(&mut self.said, propose_crossovers(self.cabin, self.map, self.limits));
+        for it in &advice {
+            if let Some(channel) = tune.channels.iter_mut().find(|channel| channel.name == it.channel) {
+                channel.crossovers.clone_from(&it.crossovers);
+            }
+            self.reasons.push(Reason { subject: it.channel.clone(), words: it.sentence.clone() });
+        }
+        if let Some(asked) = &self.wish.slopes_of {
+            take_over(tune, asked, |channel, from| channel.acoustic.clone_from(&from.acoustic));
+            let reached = reach_slopes(self.cabin, self.map, tune, self.target, self.limits)?;
+            let reached = heard(&mut self.said, reached);
+            *tune = reached.tune;
+            self.reasons.extend(reached.reasons);
+        }
+        Ok(advice)
+    }
+
+    /// The tune with delays and polarities, and whether there is a common time to set them by.
+    fn arrivals(&mut self, mut tune: Tune) -> Result<(Tune, bool), JobError> {
+        let mut timed = true;
+        match arrivals(self.cabin, &tune, self.limits, self.wish.temperature_c, false) {
+            Ok(aligned) => {
+                tune = heard(&mut self.said, aligned).tune;
+                for words in pairs::agree(self.cabin, self.map, &mut tune) {
+                    // What was said of one of the two alone no longer holds.
+                    self.said.remarks.retain(|it| {
+                        it.split_once(" measures inverted").is_none_or(|(name, _)| !words.contains(name))
+                    });
+                    self.said.note(Verdict::Usable, words);
+                }
+            }
+            // Levels and bands can still be set; without a common time nothing can be added up.
+            Err(JobError::NotYet { missing, first }) => {
+                timed = false;
+                self.said.note(Verdict::Usable, format!("Delays were not set: {missing}; {first}."));
+            }
+            Err(error) => return Err(error),
+        }
+        for words in cross_check(self.cabin, &self.wish.tape_m, self.wish.temperature_c) {
+            self.said.note(Verdict::Usable, words);
+        }
+        Ok((tune, timed))
+    }
+
+    /// Each channel equalised by itself, levels, then joints, and the regions that were left alone.
+    fn bands_levels_joints(
+        &mut self,
+        tune: &Tune,
+        timed: bool,
+    ) -> Result<(Joined, Vec<LeftAlone>), JobError> {
+        let limits = self.limits;
+        // A band stays free for the all-pass that a joint may ask for.
+        let kept_free =
+            usize::from(timed && limits.bands > 1 && limits.kinds.contains(&SectionKind::AllPass));
+        let for_bands = Limits { bands: limits.bands.saturating_sub(kept_free), ..limits.clone() };
+        let Equalised { tune: equalised, left_alone, .. } =
+            each_channel(self.cabin, tune, self.target, &for_bands, Effort::Quick)?;
+        let levelled = heard(&mut self.said, set_levels(self.cabin, &equalised, self.target, limits)?);
+        let joined = if timed {
+            heard(&mut self.said, join(self.cabin, self.map, &levelled.tune, limits)?)
+        } else {
+            Joined { tune: levelled.tune, reasons: Vec::new(), joints: Vec::new() }
+        };
+        self.reasons.extend(joined.reasons.iter().cloned());
+        Ok((joined, left_alone))
+    }
+
+    /// Everything refined together, where there is a common time to add it up by.
+    fn refined(&mut self, tune: &Tune, timed: bool) -> Result<Refined, JobError> {
+        if !timed {
+            let error_db = whole_error_db(self.cabin, tune, self.target);
+            let tune = tune.clone();
+            return Ok(Refined { tune, reasons: Vec::new(), before_db: error_db, after_db: error_db });
+        }
+        let everything = Refinement { channels: None, delays: true, iterations: THOROUGH };
+        let mut refined = refine(self.cabin, tune, self.target, self.limits, everything)?;
+        self.reasons.append(&mut refined.reasons);
+        Ok(refined)
+    }
+
+    /// The tune with taps for what its bands leave, where the processor has any, they are wanted and do enough.
+    fn taps(&mut self, tune: Tune, timed: bool) -> Result<(Tune, Option<Taps>), JobError> {
+        if !timed || self.wish.no_taps {
+            return Ok((tune, None));
+        }
+        let Some(tapped) = tap(self.cabin, &tune, self.target, self.limits)? else { return Ok((tune, None)) };
+        self.reasons.push(taps::reason(&tapped));
+        let taps = Taps {
+            after_db: tapped.after_db,
+            latency_ms: tapped.latency_ms,
+            pre_ringing_db: Some(tapped.pre_ringing_db).filter(|db| db.is_finite()),
+            channels: tapped.used,
+        };
+        Ok((tapped.tune, Some(taps)))
+    }
+
+    /// Left against right with the tune.
+    fn ears(&mut self, tune: &Tune) -> Result<Option<AtTheEars>, JobError> {
+        let ears = at_the_ears(self.cabin, tune)?;
+        let Some(found) = ears else { return Ok(None) };
+        // Less alike, reflections hide what comes first.
+        if found.likeness > 0.4 {
+            let words = format!(
+                "Through the band where the ear follows phase, 200 Hz to 1.5 kHz, the right side comes {:.2} ms {} than the \
+                 left and {:.1} dB {}.",
+                found.right_later_ms.abs(),
+                if found.right_later_ms < 0.0 { "earlier" } else { "later" },
+                found.right_louder_db.abs(),
+                if found.right_louder_db < 0.0 { "softer" } else { "louder" }
+            );
+            self.reasons.push(Reason { subject: "left and right".into(), words });
+        }
+        if found.likeness < -0.5 {
+            self.said.note(
+                Verdict::Usable,
+                "Left and right stand against each other between 200 Hz and 1.5 kHz: check the wires of one side.",
+            );
+        }
+        Ok(ears)
+    }
+}
+
+/// Does `what` to every channel of `tune` that `given` has too.
+fn take_over(tune: &mut Tune, given: &Tune, what: impl Fn(&mut ChannelTune, &ChannelTune)) {
+    for channel in &mut tune.channels {
+        if let Some(from) = given.channels.iter().find(|it| it.name == channel.name) {
+            what(channel, from);
+        }
+    }
 }
 
 /// Delay, level, polarity and bands of a channel as they came out in the end.
