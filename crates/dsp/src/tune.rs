@@ -25,6 +25,11 @@ impl SectionKind {
     pub fn has_gain(self) -> bool {
         matches!(self, Self::Peaking | Self::LowShelf | Self::HighShelf)
     }
+
+    /// Whether it is a shelf.
+    pub fn is_shelf(self) -> bool {
+        matches!(self, Self::LowShelf | Self::HighShelf)
+    }
 }
 
 /// One filter as a tuner types it in.

@@ -184,8 +184,8 @@ fn positions_must_agree_on_a_polarity() {
     let alignment = align(&speakers, options(None)).unwrap();
     let inverted: Vec<bool> = alignment.channels.iter().map(|channel| channel.invert).collect();
     assert_eq!(inverted, [false, false, true], "{:?}", alignment.remarks);
-    let said = |words: &str| alignment.remarks.iter().any(|remark| remark.contains(words));
-    assert!(said("divided measures inverted at some positions and not at others"), "{:?}", alignment.remarks);
+    // A reflection close by divides the positions of a sound speaker too: nothing is said of it.
+    assert!(alignment.remarks.iter().all(|it| !it.contains("divided")), "{:?}", alignment.remarks);
 }
 
 #[test]

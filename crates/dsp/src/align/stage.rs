@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::arrival::{Arrival, Confidence, UNANIMOUS, arrival, majority};
+use super::arrival::{Arrival, Confidence, UNANIMOUS, arrival, arrival_within, majority};
 use super::join::{Region, join};
 use super::{AlignError, band::Band};
 use crate::air::speed_of_sound_m_s;
@@ -84,8 +84,7 @@ struct Found {
     level_db: f64,
     confidence: Confidence,
     inverted: bool,
-    /// Whether the positions agree on that: of several drivers on one channel, one of them turned over by its crossover,
-    /// each position may hear another first.
+    /// Whether the positions agree on that.
     agreed: bool,
     subwoofer: bool,
 }
@@ -206,6 +205,15 @@ fn check_positions(speakers: &[Speaker]) -> Result<(), AlignError> {
     }
 }
 
+/// Up to here a channel is heard from one speaker: a tweeter beside it begins about there or higher (common practice, no
+/// source).
+const ONE_SPEAKER_TO_HZ: f64 = 2500.0;
+
+/// Whether a band is so wide that a woofer and a tweeter may share the channel.
+fn may_hold_two(band: Band) -> bool {
+    band.core_low_hz < ONE_SPEAKER_TO_HZ / 5.0 && band.high_hz > 2.0 * ONE_SPEAKER_TO_HZ
+}
+
 fn find(speaker: &Speaker, rate_hz: f64) -> Result<Found, AlignError> {
     let arrivals = speaker
         .impulses
@@ -230,7 +238,12 @@ fn find(speaker: &Speaker, rate_hz: f64) -> Result<Found, AlignError> {
         core_high_hz: median(&|a| a.band.core_high_hz),
         ..arrivals[0].band
     };
-    let (polarity, share) = majority(arrivals.iter().map(|a| (a.polarity, a.coherence)));
+    let (polarity, share) = majority(speaker.impulses.iter().zip(&arrivals).map(|(impulse, a)| {
+        // Of two speakers on one channel the upper one may be turned over by its crossover: the lower one tells.
+        let lower = || arrival_within(impulse, rate_hz, 0.0, ONE_SPEAKER_TO_HZ).ok();
+        let told = may_hold_two(a.band).then(lower).flatten();
+        told.map_or((a.polarity, a.coherence), |low| (low.polarity, low.coherence))
+    }));
     let mut sure: Vec<Confidence> = arrivals.iter().map(|a| a.confidence).collect();
     sure.sort();
     Ok(Found {
@@ -269,10 +282,8 @@ fn polarity(speakers: &[Speaker], found: &[Found], remarks: &mut Vec<String>) ->
                 ));
                 return false;
             }
+            // At some positions and not at others: a reflection close by makes that of a sound speaker too.
             if !f.agreed {
-                remarks.push(format!(
-                    "{name} measures inverted at some positions and not at others, as a reflection close by or several drivers on one channel make it; it was left as it is."
-                ));
                 return false;
             }
             remarks.push(format!("{name} measures inverted; turn it over in the processor, or better at its terminals."));

@@ -6,17 +6,28 @@ use super::band::{Band, DB_PER_LN_POWER, multiply_power_with_slopes};
 use super::problem::{EXCESS_COST, Problem};
 use crate::dot::dot;
 use crate::fit::{Patience, SumOfSquares, minimise};
+use crate::tune::SectionKind;
 
-/// Smallest and largest of each coordinate, for each kind of band.
+/// Smallest and largest of each coordinate.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Bounds {
     pub low: [f64; 3],
     pub high: [f64; 3],
+    /// Largest ln Q of a shelf.
+    pub shelf_ln_q: f64,
 }
 
 impl Bounds {
-    pub fn clamp(&self, at: [f64; 3]) -> [f64; 3] {
-        [0, 1, 2].map(|i| at[i].clamp(self.low[i], self.high[i]))
+    /// The largest coordinates of one kind; where the limits know no Q so low, a shelf has their lowest.
+    pub fn high_of(&self, kind: SectionKind) -> [f64; 3] {
+        let [ln_f, gain_db, ln_q] = self.high;
+        let most = if kind.is_shelf() { ln_q.min(self.shelf_ln_q.max(self.low[2])) } else { ln_q };
+        [ln_f, gain_db, most]
+    }
+
+    pub fn clamp(&self, band: Band) -> Band {
+        let high = self.high_of(band.kind);
+        Band { at: [0, 1, 2].map(|i| band.at[i].clamp(self.low[i], high[i])), ..band }
     }
 }
 
@@ -87,7 +98,7 @@ impl<'a> Fitter<'a> {
             .collect();
         let mut x: Vec<f64> = movable.iter().map(|&(b, c)| bands[b].at[c]).collect();
         let (low, high): (Vec<f64>, Vec<f64>) =
-            movable.iter().map(|&(_, c)| (self.bounds.low[c], self.bounds.high[c])).unzip();
+            movable.iter().map(|&(b, c)| (self.bounds.low[c], self.bounds.high_of(bands[b].kind)[c])).unzip();
         let mut moving = Moving { fitter: self, bands: bands.to_vec(), movable: &movable };
         let cost = minimise(&mut moving, &mut x, &low, &high, patience);
         moving.place(&x);

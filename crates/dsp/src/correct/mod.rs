@@ -56,6 +56,9 @@ pub struct Options {
     /// What the square of the mean correction costs, against 1 for the square of the mean error: 0 leaves the level
     /// free. Above, a speaker that plays with others is not turned down by its bands where little is won by it.
     pub level_weight: f64,
+    /// No shelf is steeper, but where the limits allow no Q so low: a setting for a person to type has
+    /// [`GENTLE_SHELF_Q`](crate::filter::GENTLE_SHELF_Q). Freer, one steep shelf stands in for two bells that oppose each other.
+    pub shelf_q_max: f64,
 }
 
 impl Default for Options {
@@ -67,6 +70,7 @@ impl Default for Options {
             fir: None,
             start: Vec::new(),
             level_weight: 0.0,
+            shelf_q_max: f64::INFINITY,
         }
     }
 }
@@ -364,6 +368,7 @@ fn bands_for(
     let bounds = Bounds {
         low: [low_hz.ln(), limits.gain_db.min, limits.q.min.ln()],
         high: [high_hz.ln(), limits.gain_db.max, limits.q.max.ln()],
+        shelf_ln_q: options.shelf_q_max.ln(),
     };
     let mut fitter = Fitter::new(coarse, bounds);
     let tried_hz: Vec<f64> = if low_hz < high_hz { log_grid_hz(low_hz, high_hz, 6.0) } else { vec![low_hz] };

@@ -61,7 +61,7 @@ impl Dictionary {
                 last = ln_f;
                 let mut previous = f64::NAN;
                 for &q in qs {
-                    let ln_q = q.ln().clamp(bounds.low[2], bounds.high[2]);
+                    let ln_q = q.ln().clamp(bounds.low[2], bounds.high_of(kind)[2]);
                     if ln_q == previous {
                         continue;
                     }
@@ -151,8 +151,8 @@ pub(super) fn search(
     budget: Budget,
     seed: u64,
 ) -> (Vec<Band>, f64) {
-    let mut first: Vec<Band> = start.iter().take(count).map(Band::of).collect();
-    first.iter_mut().for_each(|band| band.at = fitter.bounds().clamp(band.at));
+    let bounds = fitter.bounds();
+    let first: Vec<Band> = start.iter().take(count).map(|it| bounds.clamp(Band::of(it))).collect();
     let from = |number: usize, fitter: &mut Fitter| {
         let mut chance = ChaCha8Rng::seed_from_u64(seed + number as u64);
         let (mut bands, picks) = if number == 0 { (first.clone(), 1) } else { (Vec::new(), 3) };

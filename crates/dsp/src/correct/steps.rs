@@ -170,6 +170,10 @@ fn walk(
         for i in 0..bands.len() {
             for by in [-1, 1] {
                 let Some(next) = steps.setting(coordinate, bands[i].at[coordinate], by) else { continue };
+                // Half a step beyond is where rounding may have put it.
+                if by > 0 && next > fitter.bounds().high_of(bands[i].kind)[coordinate] + 1e-9 {
+                    continue;
+                }
                 if coordinate == 0 && steps.taken(bands, Some(i), next) {
                     continue;
                 }

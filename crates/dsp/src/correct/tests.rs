@@ -202,3 +202,18 @@ fn bad_questions_are_refused_in_words() {
     assert!(matches!(propose(&bumpy(), &flat(), &poor, &quick()), Err(CorrectError::Limits(_))));
     assert!(propose(&Curve::default(), &flat(), &limits(), &quick()).is_err());
 }
+
+/// A sharp step between two levels tempts to a steep shelf; asked to be gentle, every shelf rises or falls all the way.
+#[test]
+fn shelves_are_as_gentle_as_asked() {
+    let step = Section { kind: SectionKind::HighShelf, frequency_hz: 700.0, gain_db: 6.0, q: 3.0 };
+    let steepest = |shelf_q_max: f64| {
+        let limits = Limits { kinds: vec![SectionKind::HighShelf], bands: 2, ..limits() };
+        let proposal =
+            propose(&bent(&[step]), &flat(), &limits, &Options { shelf_q_max, ..quick() }).unwrap();
+        proposal.sections.iter().map(|it| it.q).fold(0.0, f64::max)
+    };
+    assert!(steepest(f64::INFINITY) > 2.0);
+    // The nearest step of 0.1.
+    assert!(steepest(crate::filter::GENTLE_SHELF_Q) < 0.71);
+}

@@ -3,6 +3,10 @@
 
 use std::f64::consts::LN_10;
 
+/// The steepest shelf whose gain rises or falls all the way: slope `S = 1` in the Cookbook, `1/Q² = (A + 1/A)(1/S − 1) + 2`,
+/// is this Q whatever its gain. Steeper ones overshoot on both sides of the step.
+pub const GENTLE_SHELF_Q: f64 = std::f64::consts::FRAC_1_SQRT_2;
+
 use rustfft::num_complex::Complex64;
 
 use super::prototype::polynomial_at;
@@ -237,5 +241,24 @@ mod tests {
             assert!(section_biquad(&bad, 48_000.0).is_err(), "{bad:?}");
         }
         assert!(section_biquad(&good, f64::NAN).is_err());
+    }
+
+    /// At the Cookbook's `S = 1` a shelf rises all the way; a little steeper it does not.
+    #[test]
+    fn a_gentle_shelf_is_the_steepest_that_rises_all_the_way() {
+        let overshoots = |kind, gain_db, q| {
+            let shelf = Section { kind, frequency_hz: 500.0, gain_db, q };
+            let db: Vec<f64> = (0..=480)
+                .map(|n| 20.0 * shelf.response(20.0 * (f64::from(n) / 48.0).exp2(), 48_000.0).norm().log10())
+                .collect();
+            let (least, most) = db.iter().fold((0.0f64, 0.0f64), |(a, b), x| (a.min(*x), b.max(*x)));
+            least < f64::min(gain_db, 0.0) - 1e-3 || most > f64::max(gain_db, 0.0) + 1e-3
+        };
+        for kind in [SectionKind::LowShelf, SectionKind::HighShelf] {
+            for gain_db in [-12.0, -3.0, 6.0, 12.0] {
+                assert!(!overshoots(kind, gain_db, GENTLE_SHELF_Q), "{kind:?} {gain_db}");
+                assert!(overshoots(kind, gain_db, 1.2 * GENTLE_SHELF_Q), "{kind:?} {gain_db}");
+            }
+        }
     }
 }

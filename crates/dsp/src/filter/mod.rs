@@ -14,7 +14,7 @@ mod run;
 
 pub use channel::{ChannelFilter, HEADROOM_FROM_HZ, taps_responses};
 pub use convolve::Convolver;
-pub use cookbook::{Slopes, prototype_slopes, section_biquad, section_prototype};
+pub use cookbook::{GENTLE_SHELF_Q, Slopes, prototype_slopes, section_biquad, section_prototype};
 pub use crossover::{bessel_stages, butterworth_stages, crossover_biquads, crossover_stages, stages_of};
 pub use delay::DelayLine;
 pub use prototype::{Prototype, Warp};

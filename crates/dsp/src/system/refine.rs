@@ -10,7 +10,7 @@ use std::f64::consts::{LN_10, TAU};
 use nalgebra::{DMatrix, DVector};
 
 use super::{Aim, System};
-use crate::filter::ChannelFilter;
+use crate::filter::{ChannelFilter, GENTLE_SHELF_Q};
 use crate::fit::{Patience, Residuals, minimise};
 use crate::limits::{Frequencies, Limits};
 use crate::spectrum::Complex;
@@ -57,6 +57,12 @@ const GAIN_WEIGHT: f64 = 0.012;
 const EXCESS_WEIGHT: f64 = 0.5;
 /// A band that gains less than this is not worth typing in.
 const BAND_WORTH_DB: f64 = 0.01;
+/// Bells of like width closer than this do one thing together, or undo each other.
+const ONE_PLACE_OCTAVES: f64 = 0.1;
+/// Two that undo each other by this or more are not left.
+const OPPOSED_DB: f64 = 2.0;
+/// Bells are of like width where the one's Q is no more than so many times the other's.
+const LIKE_WIDTH: f64 = 2.0;
 
 /// Refines `tune` within `limits`.
 ///
@@ -66,7 +72,10 @@ pub fn refine(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom:
     let mut best = descend(system, aim, tune, limits, freedom);
     if freedom.prune {
         best = without_idle_bands(system, aim, best, freedom);
+        best = with_pairs_merged(system, aim, best, limits, freedom);
         best = descend(system, aim, &best, limits, freedom);
+        // Bands have moved; what meets now is made one.
+        best = with_pairs_merged(system, aim, best, limits, freedom);
     }
     best = on_steps(best, limits);
     let mut after_db = system.error_db(aim, &best);
@@ -81,10 +90,9 @@ pub fn refine(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom:
 /// Down to the nearest minimum, every setting continuous.
 fn descend(system: &System, aim: &Aim, tune: &Tune, limits: &Limits, freedom: &Freedom) -> Tune {
     let settings = settings_of(system, tune, limits, freedom);
-    let values: Vec<f64> = settings.iter().map(|it| get(tune, *it)).collect();
-    let mut x = values.clone();
+    let mut x: Vec<f64> = settings.iter().map(|it| get(tune, *it)).collect();
     let (low, high): (Vec<f64>, Vec<f64>) =
-        settings.iter().zip(&values).map(|(it, value)| range(*it, *value, limits, freedom)).unzip();
+        settings.iter().map(|it| range(tune, *it, limits, freedom)).unzip();
     let mut problem = Residuals::new(|x: &[f64], slopes: Option<&mut DMatrix<f64>>| {
         residuals(system, aim, &with(tune, &settings, x), &settings, limits.gain_db.max.max(0.0), slopes)
     });
@@ -113,6 +121,56 @@ fn without_idle_bands(system: &System, aim: &Aim, mut tune: Tune, freedom: &Free
         }
     }
     tune
+}
+
+/// The tune with one bell where two of like width stood at nearly one frequency: always where they oppose each other by
+/// decibels, as nobody would type them, and otherwise where it costs next to nothing.
+fn with_pairs_merged(system: &System, aim: &Aim, mut tune: Tune, limits: &Limits, freedom: &Freedom) -> Tune {
+    let mut error_db = system.error_db(aim, &tune);
+    for c in 0..tune.channels.len() {
+        if !freedom.free.get(c).copied().unwrap_or(true) || system.speaker(&tune.channels[c].name).is_none() {
+            continue;
+        }
+        let (mut first, mut second) = (0, 1);
+        while let Some(one) = tune.channels[c].sections.get(first).copied() {
+            let Some(other) = tune.channels[c].sections.get(second).copied() else {
+                (first, second) = (first + 1, first + 2);
+                continue;
+            };
+            second += 1;
+            let Some(both) = as_one(one, other, limits) else { continue };
+            let mut merged = tune.clone();
+            merged.channels[c].sections[first] = both;
+            merged.channels[c].sections.remove(second - 1);
+            let merged_db = system.error_db(aim, &merged);
+            let opposed =
+                one.gain_db * other.gain_db < 0.0 && one.gain_db.abs().min(other.gain_db.abs()) >= OPPOSED_DB;
+            if opposed || merged_db < error_db + BAND_WORTH_DB {
+                (tune, error_db) = (merged, merged_db);
+                second = first + 1;
+            }
+        }
+    }
+    tune
+}
+
+/// One bell in place of two; `None` where they are apart or of unlike width.
+fn as_one(one: Section, other: Section, limits: &Limits) -> Option<Section> {
+    let bells = one.kind == SectionKind::Peaking && other.kind == one.kind;
+    let apart = (one.frequency_hz / other.frequency_hz).log2().abs();
+    if !bells || apart > ONE_PLACE_OCTAVES || one.q.max(other.q) > LIKE_WIDTH * one.q.min(other.q) {
+        return None;
+    }
+    let share = one.gain_db.abs() / (one.gain_db.abs() + other.gain_db.abs()).max(f64::MIN_POSITIVE);
+    let between = |a: f64, b: f64| a.powf(share) * b.powf(1.0 - share);
+    let gain_db = (one.gain_db + other.gain_db).clamp(limits.gain_db.min, limits.gain_db.max);
+    Some(if one.gain_db * other.gain_db > 0.0 {
+        let frequency_hz = between(one.frequency_hz, other.frequency_hz);
+        Section { frequency_hz, gain_db, q: between(one.q, other.q), ..one }
+    } else {
+        // What the stronger one does beyond the other.
+        Section { gain_db, ..if share > 0.5 { one } else { other } }
+    })
 }
 
 fn settings_of(system: &System, tune: &Tune, limits: &Limits, freedom: &Freedom) -> Vec<Setting> {
@@ -177,7 +235,8 @@ fn with(tune: &Tune, settings: &[Setting], x: &[f64]) -> Tune {
     moved
 }
 
-fn range(setting: Setting, value: f64, limits: &Limits, freedom: &Freedom) -> (f64, f64) {
+fn range(tune: &Tune, setting: Setting, limits: &Limits, freedom: &Freedom) -> (f64, f64) {
+    let value = get(tune, setting);
     match setting {
         // Trims only turn down, so that nothing clips that did not before.
         Setting::Gain(_) => (limits.gain_db.min.max(-40.0).min(value), 0.0_f64.max(value)),
@@ -192,7 +251,12 @@ fn range(setting: Setting, value: f64, limits: &Limits, freedom: &Freedom) -> (f
             ((value - reach).max(low_hz.ln()).min(value), (value + reach).min(high_hz.ln()).max(value))
         }
         Setting::Band(_, _, 1) => (limits.gain_db.min.min(value), limits.gain_db.max.max(value)),
-        Setting::Band(..) => (limits.q.min.ln().min(value), limits.q.max.ln().max(value)),
+        Setting::Band(c, s, _) => {
+            let shelf = tune.channels[c].sections[s].kind.is_shelf();
+            // A shelf is for a step: steeper, it would overshoot on both sides of it.
+            let most = if shelf { limits.q.max.min(GENTLE_SHELF_Q.max(limits.q.min)) } else { limits.q.max };
+            (limits.q.min.ln().min(value), most.ln().max(value))
+        }
     }
 }
 
@@ -471,6 +535,39 @@ mod tests {
                     Setting::Band(..) => 2,
                 }]
             );
+        }
+    }
+
+    /// Two bells that undo each other at nearly one frequency become one; a broad one with a narrow one in it stays.
+    #[test]
+    fn bells_at_one_frequency_become_one() {
+        let limits = limits();
+        let one = as_one(peak(1000.0, 6.0, 6.0), peak(1050.0, -5.0, 5.0), &limits);
+        assert_eq!(one, Some(peak(1000.0, 1.0, 6.0)));
+        let twins = as_one(peak(1000.0, 5.0, 4.0), peak(1000.0, 5.0, 4.0), &limits).unwrap();
+        assert!((twins.q - 4.0).abs() < 1e-9 && twins.gain_db == 6.0, "{twins:?}");
+        assert_eq!(as_one(peak(1000.0, 6.0, 6.0), peak(1050.0, -5.0, 0.7), &limits), None);
+        assert_eq!(as_one(peak(1000.0, 6.0, 6.0), peak(1200.0, -5.0, 6.0), &limits), None);
+        let known = tune([vec![peak(150.0, -5.0, 1.4)], Vec::new()], [-2.0, 0.0], [0.3, 0.0]);
+        let (system, aim) = system(&known);
+        let start =
+            tune([vec![peak(150.0, -9.0, 1.4), peak(156.0, 4.0, 1.6)], Vec::new()], [-1.0, 0.0], [0.3, 0.0]);
+        let freedom = Freedom { free: vec![true; 2], delay_s: vec![0.0; 2], iterations: 60, prune: true };
+        let found = refine(&system, &aim, &start, &limits, &freedom);
+        assert!(found.after_db < 0.1 && found.tune.channels[0].sections.len() == 1, "{found:?}");
+    }
+
+    /// A shelf is no steeper than one that rises all the way, unless a hand made it so.
+    #[test]
+    fn shelves_stay_gentle() {
+        let known = tune([vec![peak(150.0, -5.0, 1.4)], Vec::new()], [-2.0, 0.0], [0.3, 0.0]);
+        let (system, aim) = system(&known);
+        let shelf = |q| Section { kind: SectionKind::LowShelf, ..peak(180.0, -3.0, q) };
+        let freedom = Freedom { free: vec![true; 2], delay_s: vec![0.0; 2], iterations: 60, prune: false };
+        for (q, most) in [(0.5, GENTLE_SHELF_Q + 0.01), (2.0, 2.0)] {
+            let start = tune([vec![shelf(q)], Vec::new()], [0.0, 0.0], [0.3, 0.0]);
+            let found = refine(&system, &aim, &start, &limits(), &freedom);
+            assert!(found.tune.channels[0].sections.iter().all(|it| it.q <= most), "{q}: {found:?}");
         }
     }
 

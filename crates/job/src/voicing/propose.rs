@@ -3,7 +3,7 @@
 use audio::rig::Watch;
 use dsp::correct::{CorrectError, Effort, Options, propose as fit};
 use dsp::curve::Curve;
-use dsp::filter::ChannelFilter;
+use dsp::filter::{ChannelFilter, GENTLE_SHELF_Q};
 use dsp::limits::Limits;
 use dsp::system::FEWEST_TAPS;
 use dsp::target::Target;
@@ -251,7 +251,15 @@ fn channel(
     let from_hz = (from_hz / BEYOND).max(HEARD_HZ.0).max(end(heard.frequency_hz.first(), from_hz));
     let to_hz = (to_hz * BEYOND).min(HEARD_HZ.1).min(end(heard.frequency_hz.last(), to_hz));
     let start = if effort == Effort::Follow { start } else { Vec::new() };
-    let options = Options { from_hz, to_hz, effort, start, level_weight: LEVEL_WEIGHT, ..Options::default() };
+    let options = Options {
+        from_hz,
+        to_hz,
+        effort,
+        start,
+        level_weight: LEVEL_WEIGHT,
+        shelf_q_max: GENTLE_SHELF_Q,
+        ..Options::default()
+    };
     let bare = ChannelTune { sections: kept.clone(), ..settings.clone() };
     let most = limits.bands_left(&bare).min(MOST_BANDS);
     if most == 0 && (limits.bands > 0 || limits.fir_taps >= FEWEST_TAPS) {
