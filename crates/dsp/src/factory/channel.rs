@@ -52,6 +52,8 @@ pub struct ChannelFinding {
     pub level_db: f64,
     /// Root mean square of the level that the model leaves unexplained, in the band.
     pub unexplained_db: f64,
+    /// As much of that as the noise does not account for.
+    pub beyond_noise_db: f64,
     /// Signal-to-noise ratio of the response in the middle of its band.
     pub snr_db: f64,
     /// How sure.
@@ -143,6 +145,9 @@ fn found(response: &LineResponse, shape: &Shape) -> Option<ChannelFinding> {
     let mut sigmas: Vec<f64> = inside.iter().map(|&i| response.sigma_ln[i]).collect();
     sigmas.sort_by(f64::total_cmp);
     let snr_db = sigmas.get(sigmas.len() / 2).map_or(0.0, |s| -20.0 * s.log10() - 3.0);
+    // Noise of its own in every cell adds to what the filters leave.
+    let noise = inside.iter().map(|&i| (super::DB_PER_NEPER * response.sigma_ln[i]).powi(2)).sum::<f64>();
+    let beyond = unexplained_db.powi(2) - noise / inside.len().max(1) as f64;
     let confidence =
         confidence(&heard, shape, &excess, second.as_ref(), unexplained_db, (band_hz.1 / band_hz.0).log2());
     Some(ChannelFinding {
@@ -152,6 +157,7 @@ fn found(response: &LineResponse, shape: &Shape) -> Option<ChannelFinding> {
         open_ends: (band.low_hz.is_none(), band.high_hz.is_none()),
         level_db: band.level_db,
         unexplained_db,
+        beyond_noise_db: beyond.max(0.0).sqrt(),
         snr_db,
         confidence,
     })

@@ -215,6 +215,13 @@ const BETTER_TURNED_DB: f64 = 2.0;
 
 /// A level that is explained to this is explained by the right filters where two sides agree.
 const EXPLAINED_DB: f64 = 0.01;
+/// Below this bands too small to be told move the places of edges: two sides that name one filter may then lie this far
+/// apart. Their gains still know the joint better than what was measured at it, which holds the equalisation of both there.
+const NOISY_DB: f64 = 45.0;
+const SAME_UNDER_NOISE_OCTAVES: f64 = 0.15;
+/// An output whose filters leave no more than this beyond its noise is explained well; noise adds to what they leave, but
+/// takes nothing from the gain that all of its band tells.
+const WELL_EXPLAINED_DB: f64 = 0.15;
 /// Two sides of a split that lie this close show one filter.
 const SAME_PLACE_OCTAVES: f64 = 0.03;
 
@@ -281,15 +288,19 @@ fn joint(
     differences.sort_by(f64::total_cmp);
     // Where both are explained well and agree about their split, their broad-band gains are known whatever equalisation
     // lies at the joint. Where one is in doubt, what was measured counts.
-    let alike = match (lower.model.low_pass, upper.model.high_pass) {
+    let noisy = lower.snr_db.min(upper.snr_db) < NOISY_DB;
+    let same_octaves = if noisy { SAME_UNDER_NOISE_OCTAVES } else { SAME_PLACE_OCTAVES };
+    let alike_within = |octaves: f64| match (lower.model.low_pass, upper.model.high_pass) {
         (Some(a), Some(b)) => {
             (a.family, a.order) == (b.family, b.order)
-                && (a.frequency_hz / b.frequency_hz).log2().abs() < SAME_PLACE_OCTAVES
+                && (a.frequency_hz / b.frequency_hz).log2().abs() < octaves
         }
         _ => false,
     };
+    let alike = alike_within(same_octaves);
     let explained = |finding: &ChannelFinding| {
-        finding.confidence.shape == Sure::High && (alike || finding.confidence.edges == Sure::High)
+        (finding.confidence.shape == Sure::High || finding.beyond_noise_db < WELL_EXPLAINED_DB)
+            && (alike || finding.confidence.edges == Sure::High)
     };
     let met = differences.get(differences.len() / 2).copied();
     let step_db = match met {
@@ -300,7 +311,7 @@ fn joint(
     let sure = |finding: &ChannelFinding| {
         finding.confidence.edges == Sure::High || finding.unexplained_db < EXPLAINED_DB
     };
-    Joint { step_db, gap, sure: alike && sure(lower) && sure(upper) }
+    Joint { step_db, gap, sure: alike_within(SAME_PLACE_OCTAVES) && sure(lower) && sure(upper) }
 }
 
 /// The models of two neighbours; where one is sure of its edge at their split and the other is not, both have that edge.

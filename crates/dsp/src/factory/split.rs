@@ -253,6 +253,7 @@ mod tests {
             delay_within_s: 0.0,
             level_db: 0.0,
             unexplained_db: 0.0,
+            beyond_noise_db: 0.0,
             snr_db: 60.0,
             confidence: Confidence { edges, polarity: Sure::High, all_passes: Sure::High, shape: Sure::High },
         }
