@@ -7,6 +7,7 @@ mod taps;
 pub use refine::{Freedom, Refined, refine};
 pub use taps::{FEWEST_TAPS, Tapped, taps};
 
+use crate::filter::ChannelFilter;
 use crate::spectrum::{Bins, Complex};
 use crate::tune::Tune;
 
@@ -80,8 +81,17 @@ impl System {
         self.speakers.iter().position(|it| it.name == name)
     }
 
+    /// The filters of the channels, at the system's frequencies; `None` where a setting makes no filter.
     fn gains(&self, tune: &Tune) -> Option<Vec<Vec<Complex>>> {
-        refine::gains(self, tune)
+        self.speakers
+            .iter()
+            .map(|speaker| match tune.channels.iter().find(|it| it.name == speaker.name) {
+                Some(channel) => {
+                    Some(ChannelFilter::new(channel, tune.sample_rate_hz).ok()?.responses(&self.frequency_hz))
+                }
+                None => Some(vec![Complex::new(1.0, 0.0); self.frequency_hz.len()]),
+            })
+            .collect()
     }
 
     /// `[scene][place][bin]`: the complex sum over channels.
