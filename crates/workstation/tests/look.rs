@@ -2,7 +2,8 @@
 
 mod common;
 
-use common::{probing, sample, undone_by_taps, wavy, window};
+use common::head_unit::{probing, undone_by_taps};
+use common::{sample, wavy, window};
 use eframe::egui::vec2;
 use workstation::stages::Stage;
 use workstation::state::{ByHand, Leaf, Overlay, State};
