@@ -79,6 +79,36 @@ pub struct OtherWay {
     pub remarks: Vec<String>,
 }
 
+/// What a way costs and gives.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Figures {
+    /// Mean over the signals of how far from flat each is expected, rms.
+    pub off_db: f64,
+    /// What is lost of music that both sides carry alike, rms; 0 where there are no two sides.
+    pub lost_between_db: f64,
+    /// What taps delay everything by.
+    pub delay_ms: f64,
+}
+
+impl Figures {
+    fn of(sums: &[Sum], lost_between_db: Option<f64>) -> Self {
+        let off_db = sums.iter().filter_map(|sum| Some(sum.flatness?.rms_db_after)).sum::<f64>();
+        let taps = sums.iter().flat_map(|sum| &sum.parts).filter_map(|part| part.fir.as_ref());
+        Self {
+            off_db: off_db / sums.len().max(1) as f64,
+            lost_between_db: lost_between_db.unwrap_or(0.0),
+            delay_ms: taps.map(Taps::delay_ms).fold(0.0, f64::max),
+        }
+    }
+}
+
+impl OtherWay {
+    /// What it costs and gives.
+    pub fn figures(&self) -> Figures {
+        Figures::of(&self.sums, self.lost_between_db)
+    }
+}
+
 /// What was found on one output.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct OutputFinding {
@@ -232,6 +262,11 @@ impl Finding {
         parts.filter_map(|(sum, part)| Some((sum.name.as_str(), part, part.fir.as_ref()?)))
     }
 
+    /// What the way taken costs and gives.
+    pub fn figures(&self) -> Figures {
+        Figures::of(&self.sums, self.lost_between_db)
+    }
+
     /// The sum called `name`.
     pub fn sum(&self, name: &str) -> Option<&Sum> {
         self.sums.iter().find(|sum| sum.name == name)
@@ -307,8 +342,8 @@ impl Sum {
             rules::finite(format!("{at}.parts[{i}].gain_db"), part.gain_db)?;
             rules::not_negative(format!("{at}.parts[{i}].delay_ms"), part.delay_ms, "ms")?;
             if let Some(fir) = &part.fir {
-                rules::finite(format!("{at}.parts[{i}].fir.rate_hz"), fir.rate_hz.recip())?;
-                rules::finite(format!("{at}.parts[{i}].fir.taps"), fir.taps.iter().sum())?;
+                rules::sample_rate(&format!("{at}.parts[{i}].fir.rate_hz"), fir.rate_hz)?;
+                rules::taps(&format!("{at}.parts[{i}].fir.taps"), &fir.taps)?;
             }
         }
         rules::curve(&format!("{at}.before"), &self.before)?;

@@ -120,6 +120,21 @@ pub(crate) fn ascending(numbers: &[f64], name: impl Fn(usize) -> String) -> Resu
     Ok(())
 }
 
+/// The most taps that limits, a tune or a command may ask for.
+pub(crate) const MOST_TAPS: usize = 1 << 20;
+
+/// Taps of a filter: one or more, all numbers.
+pub(crate) fn taps(field: &str, taps: &[f64]) -> Result<(), Invalid> {
+    if taps.is_empty() || taps.len() > MOST_TAPS {
+        return Err(Invalid::new(
+            field,
+            format!("has {} taps", taps.len()),
+            format!("null for none, otherwise 1 to {MOST_TAPS}"),
+        ));
+    }
+    taps.iter().enumerate().try_for_each(|(i, tap)| finite(format!("{field}[{i}]"), *tap))
+}
+
 /// A name that has something in it.
 pub(crate) fn named(field: impl Into<String>, name: &str) -> Result<(), Invalid> {
     if !name.trim().is_empty() {

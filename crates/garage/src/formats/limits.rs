@@ -11,7 +11,7 @@ use crate::rules;
 /// More bands or taps than any processor has; beyond, a typing slip is likelier.
 const MOST_BANDS: usize = 512;
 /// The most taps that limits or a command may ask for.
-pub const MOST_TAPS: usize = 1 << 20;
+pub const MOST_TAPS: usize = rules::MOST_TAPS;
 /// Steps finer than these are on no processor, and a list of them would fill the memory.
 const MOST_PER_OCTAVE: f64 = 1000.0;
 const FINEST_STEP: f64 = 1e-4;

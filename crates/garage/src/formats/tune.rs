@@ -6,7 +6,6 @@ use dsp::tune::{Biquad, ChannelTune, Section, Tune};
 use serde_json::{Map, Value};
 
 use super::document::Document;
-use super::limits::MOST_TAPS;
 use crate::fault::Invalid;
 use crate::rules;
 
@@ -79,7 +78,7 @@ fn channel(channel: &ChannelTune, rate_hz: f64) -> Result<(), Invalid> {
         stable(&format!("biquads[{i}]"), biquad)?;
     }
     if let Some(taps) = &channel.fir {
-        fir(taps)?;
+        rules::taps("fir", taps)?;
     }
     agree(channel, rate_hz)
 }
@@ -159,17 +158,6 @@ fn agree(channel: &ChannelTune, rate_hz: f64) -> Result<(), Invalid> {
         }
     }
     Ok(())
-}
-
-fn fir(taps: &[f64]) -> Result<(), Invalid> {
-    if taps.is_empty() || taps.len() > MOST_TAPS {
-        return Err(Invalid::new(
-            "fir",
-            format!("has {} taps", taps.len()),
-            format!("null for none, otherwise 1 to {MOST_TAPS}"),
-        ));
-    }
-    taps.iter().enumerate().try_for_each(|(i, tap)| rules::finite(format!("fir[{i}]"), *tap))
 }
 
 /// Magnitude of `biquad` at `hz`, never below −200 dB.

@@ -2,42 +2,15 @@
 
 use dsp::tune::Tune;
 use garage::VisitFolder;
-use garage::finding::{Finding, Flatness, OtherWay, Sum, Way};
+use garage::finding::{Figures, Finding, Flatness, OtherWay, Way};
 
 use super::visit::{RECORDED_AGAIN, keep_undo, note_of, same_rate};
 use crate::error::JobError;
 use crate::workplace::WorkClock;
 
-/// What a way costs and gives.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Figures {
-    /// Mean over the signals of how far from flat each is expected, rms.
-    pub off_db: f64,
-    /// What is lost of music that both sides carry alike, rms; 0 where there are no two sides.
-    pub lost_between_db: f64,
-    /// What taps delay everything by.
-    pub delay_ms: f64,
-}
-
-impl Figures {
-    pub(crate) fn of_other(way: &OtherWay) -> Self {
-        Self::of(&way.sums, way.lost_between_db)
-    }
-
-    /// Both distances as one.
-    fn whole_db(&self) -> f64 {
-        self.off_db.hypot(self.lost_between_db)
-    }
-
-    fn of(sums: &[Sum], lost_between_db: Option<f64>) -> Self {
-        let off_db = sums.iter().filter_map(|sum| Some(sum.flatness?.rms_db_after)).sum::<f64>();
-        let taps = sums.iter().flat_map(|sum| &sum.parts).filter_map(|part| part.fir.as_ref());
-        Self {
-            off_db: off_db / sums.len().max(1) as f64,
-            lost_between_db: lost_between_db.unwrap_or(0.0),
-            delay_ms: taps.map(|fir| fir.delay_ms()).fold(0.0, f64::max),
-        }
-    }
+/// Both distances of a way as one.
+fn whole_db(way: &Figures) -> f64 {
+    way.off_db.hypot(way.lost_between_db)
 }
 
 /// Both ways side by side.
@@ -60,8 +33,7 @@ const DELAY_WORTH_DB_PER_MS: f64 = 0.02;
 
 /// Both ways of a finding, weighed; nothing where there is one.
 pub fn weigh(finding: &Finding) -> Option<Weighed> {
-    let other = Figures::of_other(finding.other_way.as_ref()?);
-    let taken = Figures::of(&finding.sums, finding.lost_between_db);
+    let (taken, other) = (finding.figures(), finding.other_way.as_ref()?.figures());
     Some(match finding.way {
         Way::Bands => weighed(taken, other),
         Way::Taps => weighed(other, taken),
@@ -70,7 +42,7 @@ pub fn weigh(finding: &Finding) -> Option<Weighed> {
 
 /// Says which of both is the better after its cost.
 pub(crate) fn weighed(bands: Figures, taps: Figures) -> Weighed {
-    let won_db = bands.whole_db() - taps.whole_db();
+    let won_db = whole_db(&bands) - whole_db(&taps);
     let cost_db = FILES_WORTH_DB + DELAY_WORTH_DB_PER_MS * taps.delay_ms;
     let delay = match taps.delay_ms {
         ms if ms > 0.0 => format!("{ms:.1} ms of delay"),

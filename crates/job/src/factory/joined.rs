@@ -10,7 +10,8 @@ use dsp::factory::split::{Shown, doubt_contradicted, shown_by_others};
 use dsp::limits::Limits;
 use dsp::stimulus::Recipe;
 use dsp::target::Target;
-use garage::finding::Flatness;
+use dsp::tune::ChannelTune;
+use garage::finding::{Combine, Flatness, Sum};
 use rustfft::num_complex::Complex64;
 
 use super::captures::{self, CaptureRef, Outputs};
@@ -59,6 +60,15 @@ impl Joined {
             rms_db_after: predicted.rms_error_db_after,
             rms_db_measured: None,
         }
+    }
+
+    /// The signal `name` as a finding keeps it, joined by `parts`, and the channel that undoes it.
+    pub fn signal(self, name: &str, parts: Vec<Combine>) -> (Sum, ChannelTune) {
+        let flatness = Some(self.flatness());
+        let Proposal { sections, curve, .. } = self.proposal;
+        let undo = ChannelTune { name: name.to_owned(), sections, ..ChannelTune::default() };
+        let (name, before, predicted) = (name.to_owned(), self.before, Some(curve));
+        (Sum { name, parts, before, predicted, measured: None, flatness }, undo)
     }
 }
 

@@ -24,9 +24,9 @@ use dsp::factory::combine::Plan;
 use dsp::factory::phase::Means;
 use dsp::limits::{Frequencies, Limits, Range};
 use dsp::target::Target;
-use dsp::tune::{ChannelTune, SectionKind, Tune};
+use dsp::tune::{SectionKind, Tune};
 use dsp::verdict::Verdict;
-use garage::finding::{OtherWay, Sum};
+use garage::finding::OtherWay;
 use garage::formats::target;
 use rustfft::num_complex::Complex64;
 
@@ -37,7 +37,7 @@ use proof::Basis;
 pub use by_hand::{Reworked, keep_plan, rework, sum};
 pub(crate) use by_hand::{lost_between_db, sum_at};
 pub use captures::CaptureRef;
-pub use choice::{Figures, Weighed, choose, weigh};
+pub use choice::{Weighed, choose, weigh};
 pub(crate) use choice::{headline, weighed};
 pub use findings::{Finding, Findings, Slope};
 pub(crate) use findings::{facts, remarks};
@@ -184,13 +184,9 @@ fn by_bands(
 ) -> Result<OtherWay, JobError> {
     let limits = Limits { fir_taps: 0, ..limits.clone() };
     let joined = heard.undo(heard.plan(all, &means_of(&limits)), target, &limits)?;
-    let flatness = Some(joined.flatness());
-    let Joined { plan, before, proposal, .. } = joined;
-    let name = visit::JOINED.to_owned();
-    let (parts, predicted) = (combine_of(&plan, &heard.names), Some(proposal.curve));
-    let undo = ChannelTune { name: name.clone(), sections: proposal.sections, ..ChannelTune::default() };
-    let sum = Sum { name, parts, before, predicted, measured: None, flatness };
-    Ok(OtherWay { sums: vec![sum], undo: vec![undo], lost_between_db: None, remarks: said_of(&plan) })
+    let (parts, remarks) = (combine_of(&joined.plan, &heard.names), said_of(&joined.plan));
+    let (sum, undo) = joined.signal(visit::JOINED, parts);
+    Ok(OtherWay { sums: vec![sum], undo: vec![undo], lost_between_db: None, remarks })
 }
 
 /// A recording with less than this between signal and noise is not relied upon in its details.

@@ -9,7 +9,7 @@ use garage::finding::{OtherWay, OutputFinding, Sum, Way};
 
 use super::plans::{Named, plans};
 use crate::error::JobError;
-use crate::factory::{self, Explained, Figures, Joined, combine_of, flat, lost_between_db, tap, weighed};
+use crate::factory::{self, Explained, combine_of, flat, lost_between_db, tap, weighed};
 use crate::handover::changes::hertz;
 use crate::voicing::fit_target;
 
@@ -69,7 +69,7 @@ impl Ways {
         bands.remarks = remarks;
         settle(&mut bands, outputs, limits);
         let Some(taps) = taps else { return Ok(Self::taken(Way::Bands, bands, None)) };
-        Ok(match weighed(Figures::of_other(&bands), Figures::of_other(&taps)).better {
+        Ok(match weighed(bands.figures(), taps.figures()).better {
             Way::Bands => Self::taken(Way::Bands, bands, Some(taps)),
             Way::Taps => Self::taken(Way::Taps, taps, Some(bands)),
         })
@@ -110,15 +110,9 @@ fn undone(heard: &Explained, plans: &[Named], limits: &Limits, watch: &Watch) ->
         }
         let joined = heard.undo(plan.clone(), &flat(), &limits)?;
         let parts = if *is_joined { combine_of(&joined.plan, &heard.names) } else { Vec::new() };
-        let flatness = Some(joined.flatness());
-        let Joined { before, proposal, .. } = joined;
-        let (name, predicted) = (name.clone(), Some(proposal.curve));
-        way.undo.push(ChannelTune {
-            name: name.clone(),
-            sections: proposal.sections,
-            ..ChannelTune::default()
-        });
-        way.sums.push(Sum { name, parts, before, predicted, measured: None, flatness });
+        let (sum, channel) = joined.signal(name, parts);
+        way.sums.push(sum);
+        way.undo.push(channel);
     }
     Ok(way)
 }

@@ -5,7 +5,7 @@ use dsp::factory::AllPass;
 use dsp::verdict::Verdict;
 use garage::TakeRecord;
 use garage::entry::gain_words;
-use garage::finding::{CleanVolume, Combine, Finding, Sum, VolumeShape};
+use garage::finding::{CleanVolume, Combine, Figures, Finding, Sum, VolumeShape};
 use garage::take::{Heard, ONE_OUTPUT};
 
 use crate::Document;
@@ -138,24 +138,23 @@ fn joined(flow: &mut Flow<'_>, finding: &Finding) {
 /// What is undone by, where there was a choice, and what the other way would have left.
 fn by_which_means(finding: &Finding) -> Option<String> {
     let other = finding.other_way.as_ref()?;
-    let told = |sums: &[Sum], lost_db: Option<f64>| {
-        let total: f64 = sums.iter().filter_map(|sum| Some(sum.flatness?.rms_db_after)).sum();
-        let off_db = total / sums.len().max(1) as f64;
-        let lost = lost_db
-            .map_or_else(String::new, |db| format!(" and {db:.2} dB lost where both sides play the same"));
-        format!("{off_db:.2} dB off flat{lost}")
+    let told = |Figures { off_db, lost_between_db, .. }| match finding.lost_between_db {
+        Some(_) => {
+            format!("{off_db:.2} dB off flat and {lost_between_db:.2} dB lost where both sides play the same")
+        }
+        None => format!("{off_db:.2} dB off flat"),
     };
-    let delay_ms = finding.tapped_parts().map(|(.., fir)| fir.delay_ms()).fold(0.0, f64::max);
-    let delay = match delay_ms {
+    let taken = finding.figures();
+    let delay = match taken.delay_ms {
         ms if ms > 0.0 => format!(" Everything comes {ms:.1} ms later for it."),
         _ => String::new(),
     };
     Some(format!(
         "It is undone by {}: {} are expected (rms), where {} would leave {}.{delay}",
         finding.way.words(),
-        told(&finding.sums, finding.lost_between_db),
+        told(taken),
         finding.way.other().words(),
-        told(&other.sums, other.lost_between_db)
+        told(other.figures())
     ))
 }
 

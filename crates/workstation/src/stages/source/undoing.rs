@@ -2,8 +2,8 @@
 
 use eframe::egui::{Label, Ui};
 use garage::entry::joining_file;
-use garage::finding::{Finding, Way};
-use job::factory::{Figures, weigh};
+use garage::finding::{Figures, Finding, Way};
+use job::factory::weigh;
 
 use super::finding;
 use crate::commands::{Command, SourceCommand};
