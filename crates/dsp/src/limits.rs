@@ -172,6 +172,11 @@ impl Limits {
         matches!(&self.frequency_hz, Frequencies::List { list } if self.bands >= list.len())
     }
 
+    /// The Q nearest to `q` within the range, off its steps: where the range knows none so low, its lowest.
+    pub fn q_within(&self, q: f64) -> f64 {
+        q.max(self.q.min).min(self.q.max)
+    }
+
     /// The nearest section that can be set.
     pub fn on_steps(&self, section: &Section) -> Section {
         let gain_db = if section.kind.has_gain() { self.gain_db.on_step(section.gain_db) } else { 0.0 };

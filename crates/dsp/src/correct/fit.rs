@@ -13,16 +13,15 @@ use crate::tune::SectionKind;
 pub(super) struct Bounds {
     pub low: [f64; 3],
     pub high: [f64; 3],
-    /// Largest ln Q of a shelf.
+    /// Largest ln Q of a shelf, not below the lowest.
     pub shelf_ln_q: f64,
 }
 
 impl Bounds {
-    /// The largest coordinates of one kind; where the limits know no Q so low, a shelf has their lowest.
+    /// The largest coordinates of one kind.
     pub fn high_of(&self, kind: SectionKind) -> [f64; 3] {
         let [ln_f, gain_db, ln_q] = self.high;
-        let most = if kind.is_shelf() { ln_q.min(self.shelf_ln_q.max(self.low[2])) } else { ln_q };
-        [ln_f, gain_db, most]
+        [ln_f, gain_db, if kind.is_shelf() { self.shelf_ln_q } else { ln_q }]
     }
 
     pub fn clamp(&self, band: Band) -> Band {

@@ -368,7 +368,7 @@ fn bands_for(
     let bounds = Bounds {
         low: [low_hz.ln(), limits.gain_db.min, limits.q.min.ln()],
         high: [high_hz.ln(), limits.gain_db.max, limits.q.max.ln()],
-        shelf_ln_q: options.shelf_q_max.ln(),
+        shelf_ln_q: limits.q_within(options.shelf_q_max).ln(),
     };
     let mut fitter = Fitter::new(coarse, bounds);
     let tried_hz: Vec<f64> = if low_hz < high_hz { log_grid_hz(low_hz, high_hz, 6.0) } else { vec![low_hz] };

@@ -3,15 +3,15 @@
 
 use std::f64::consts::LN_10;
 
-/// The steepest shelf whose gain rises or falls all the way: slope `S = 1` in the Cookbook, `1/Q² = (A + 1/A)(1/S − 1) + 2`,
-/// is this Q whatever its gain. Steeper ones overshoot on both sides of the step.
-pub const GENTLE_SHELF_Q: f64 = std::f64::consts::FRAC_1_SQRT_2;
-
 use rustfft::num_complex::Complex64;
 
 use super::prototype::polynomial_at;
 use super::{FilterError, Prototype, Warp, check_frequency, check_gain};
 use crate::tune::{Biquad, Section, SectionKind};
+
+/// The steepest shelf whose gain rises or falls all the way: slope `S = 1` in the Cookbook, `1/Q² = (A + 1/A)(1/S − 1) + 2`,
+/// is this Q whatever its gain. Steeper ones overshoot on both sides of the step.
+pub const GENTLE_SHELF_Q: f64 = std::f64::consts::FRAC_1_SQRT_2;
 
 /// `d ln A / d gain_db`, the cookbook's `A = 10^(gain/40)`.
 const LN_A_PER_DB: f64 = LN_10 / 40.0;

@@ -1,5 +1,7 @@
 //! Several speakers that play as one: how their bands join, and all settings refined together.
 
+#[cfg(test)]
+mod fixtures;
 pub mod join;
 mod refine;
 mod taps;

@@ -304,10 +304,10 @@ fn reach(limits: &Limits, latency: usize, aim: &Aim) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::curve::log_grid_hz;
     use crate::limits::{Frequencies, Range};
     use crate::spectrum::Bins;
-    use crate::system::{Scene, Speaker};
+    use crate::system::Speaker;
+    use crate::system::fixtures::heard_at_two_places;
     use crate::tune::{Crossover, CrossoverFamily, Pass, Section, SectionKind};
 
     fn limits(fir_taps: usize) -> Limits {
@@ -329,7 +329,7 @@ mod tests {
     /// Three speakers that cross at 60 Hz and 2 kHz (closed form: their sum is an all-pass); the upper two have a bell
     /// each, of which the low-pass and the high-pass know nothing.
     fn car() -> (System, Aim, Tune) {
-        let hz = Bins::standard().frequency_hz.clone();
+        let hz = &Bins::standard().frequency_hz;
         let crossover = |pass, frequency_hz| Crossover {
             pass,
             family: CrossoverFamily::LinkwitzRiley,
@@ -348,23 +348,15 @@ mod tests {
         let heard = |sections: Vec<Section>| {
             let bent = ChannelTune { sections, ..ChannelTune::default() };
             let filter = ChannelFilter::new(&bent, 48_000.0).unwrap();
-            vec![vec![filter.responses(&hz), filter.responses(&hz)]]
+            vec![vec![filter.responses(hz), filter.responses(hz)]]
         };
         let speakers = [vec![], vec![bell(500.0, 5.0)], vec![bell(6000.0, -4.0)]]
             .into_iter()
             .zip(&channels)
             .map(|(bells, channel)| Speaker { name: channel.name.clone(), heard: heard(bells) })
             .collect();
-        let system = System {
-            frequency_hz: hz,
-            speakers,
-            scenes: vec![Scene { places: 2, weight: 1.0, level: 0 }],
-            smoothing_per_octave: 12.0,
-        };
-        let frequency_hz = log_grid_hz(30.0, 16_000.0, 24.0);
-        let level_db = vec![0.0; frequency_hz.len()];
-        let tune = Tune { sample_rate_hz: 48_000.0, channels, ..Tune::default() };
-        (system, Aim { frequency_hz, level_db, spans_hz: Vec::new() }, tune)
+        let (system, aim) = heard_at_two_places(speakers);
+        (system, aim, Tune { sample_rate_hz: 48_000.0, channels, ..Tune::default() })
     }
 
     #[test]

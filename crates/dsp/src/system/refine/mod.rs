@@ -32,6 +32,13 @@ pub struct Freedom {
     pub prune: bool,
 }
 
+impl Freedom {
+    /// Whether channel `c` of `tune` may be changed: one that is free, and that the system hears.
+    fn of(&self, system: &System, tune: &Tune, c: usize) -> bool {
+        self.free.get(c).copied().unwrap_or(true) && system.speaker(&tune.channels[c].name).is_some()
+    }
+}
+
 /// What came of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Refined {

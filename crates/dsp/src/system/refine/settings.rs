@@ -22,8 +22,7 @@ pub(super) fn settings_of(system: &System, tune: &Tune, limits: &Limits, freedom
     let bands_move = matches!(limits.frequency_hz, Frequencies::Span { .. });
     let mut settings = Vec::new();
     for (c, channel) in tune.channels.iter().enumerate() {
-        let free = freedom.free.get(c).copied().unwrap_or(true);
-        if !free || system.speaker(&channel.name).is_none() {
+        if !freedom.of(system, tune, c) {
             continue;
         }
         settings.push(Setting::Gain(c));
@@ -98,7 +97,7 @@ pub(super) fn range(tune: &Tune, setting: Setting, limits: &Limits, freedom: &Fr
         Setting::Band(c, s, _) => {
             let shelf = tune.channels[c].sections[s].kind.is_shelf();
             // A shelf is for a step: steeper, it would overshoot on both sides of it.
-            let most = if shelf { limits.q.max.min(GENTLE_SHELF_Q.max(limits.q.min)) } else { limits.q.max };
+            let most = if shelf { limits.q_within(GENTLE_SHELF_Q) } else { limits.q.max };
             (limits.q.min.ln().min(value), most.ln().max(value))
         }
     }

@@ -1,10 +1,10 @@
 use super::tidy::as_one;
 use super::*;
-use crate::curve::log_grid_hz;
 use crate::filter::{ChannelFilter, GENTLE_SHELF_Q};
 use crate::limits::{DelayRange, Frequencies, Range};
 use crate::spectrum::{Bins, Complex};
-use crate::system::{Scene, Speaker};
+use crate::system::Speaker;
+use crate::system::fixtures::heard_at_two_places;
 use crate::tune::{ChannelTune, Crossover, CrossoverFamily, Pass, Section, SectionKind};
 
 fn limits() -> Limits {
@@ -49,7 +49,7 @@ fn tune(sections: [Vec<Section>; 2], gain_db: [f64; 2], delay_ms: [f64; 2]) -> T
 /// Two speakers that are bent the opposite way of a known tune, heard at two places 3 dB apart: the tune makes the
 /// sum flat.
 fn system(known: &Tune) -> (System, Aim) {
-    let hz = Bins::standard().frequency_hz.clone();
+    let hz = &Bins::standard().frequency_hz;
     let bare = |c: usize| ChannelTune { crossovers: Vec::new(), ..known.channels[c].clone() };
     let speakers = [0, 1]
         .map(|c| {
@@ -58,15 +58,7 @@ fn system(known: &Tune) -> (System, Aim) {
             Speaker { name: known.channels[c].name.clone(), heard: vec![vec![at(1.0), at(0.7)]] }
         })
         .to_vec();
-    let system = System {
-        frequency_hz: hz,
-        speakers,
-        scenes: vec![Scene { places: 2, weight: 1.0, level: 0 }],
-        smoothing_per_octave: 12.0,
-    };
-    let frequency_hz = log_grid_hz(30.0, 16_000.0, 24.0);
-    let level_db = vec![0.0; frequency_hz.len()];
-    (system, Aim { frequency_hz, level_db, spans_hz: Vec::new() })
+    heard_at_two_places(speakers)
 }
 
 #[test]

@@ -18,7 +18,7 @@ const LIKE_WIDTH: f64 = 2.0;
 pub(super) fn without_idle_bands(system: &System, aim: &Aim, mut tune: Tune, freedom: &Freedom) -> Tune {
     let mut error_db = system.error_db(aim, &tune);
     for c in 0..tune.channels.len() {
-        if !freedom.free.get(c).copied().unwrap_or(true) || system.speaker(&tune.channels[c].name).is_none() {
+        if !freedom.of(system, &tune, c) {
             continue;
         }
         let mut s = 0;
@@ -47,7 +47,7 @@ pub(super) fn with_pairs_merged(
 ) -> Tune {
     let mut error_db = system.error_db(aim, &tune);
     for c in 0..tune.channels.len() {
-        if !freedom.free.get(c).copied().unwrap_or(true) || system.speaker(&tune.channels[c].name).is_none() {
+        if !freedom.of(system, &tune, c) {
             continue;
         }
         let (mut first, mut second) = (0, 1);
