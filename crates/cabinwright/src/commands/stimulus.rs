@@ -11,9 +11,9 @@ use crate::face::{Face, Failure, Outcome};
 
 /// Writes a signal to play, and beside it how it was made.
 ///
-/// Play it once softly, and turn the volume up between plays, never during one that is measured. A tweeter on its own channel gets nothing below
-/// the frequency its maker allows: give that as --low-hz. The .json beside the .wav is needed to analyse the
-/// recording, so keep the two together.
+/// Play it once softly, and turn the volume up between plays, never during one that is measured. A tweeter on its own
+/// channel gets nothing below the frequency its maker allows: give that as --low-hz. The .json beside the .wav is needed
+/// to analyse the recording, so keep the two together.
 #[derive(clap::Args)]
 pub struct Args {
     #[command(subcommand)]
